@@ -1,0 +1,85 @@
+"""What a person may type, and what it means. Pure functions, one table of accepted forms.
+
+A caliper with a data cable types like a keyboard and presses Enter, so a reading is a
+plain decimal number with dot or comma, at most one sign, optionally ``mm`` or ``in``.
+``float()`` would also take ``nan``, ``1e3``, ``1_0`` and the digits of other scripts; none
+of these is a caliper reading.
+"""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+
+from tuner.errors import BadAnswer, Stopped
+from tuner.messages import Accepts, Again, Go, Length, OneOf, Reply, Undo, Value, Words
+from tuner.text import clipped, shown
+
+_NUMBER = re.compile(r"([+-]?)([0-9]{1,6})(?:[.,]([0-9]{1,8}))?\s*(mm|in|\")?", re.ASCII)
+_MM_PER_INCH = Fraction(254, 10)  # exact by definition (NIST SP 811)
+
+
+def parse_mm(text: str) -> float:
+    """Return the length typed as `text` in mm; raises ``BadAnswer`` for anything else."""
+    match = _NUMBER.fullmatch(text.strip().lower())
+    if not match:
+        raise BadAnswer(
+            f"'{clipped(shown(text.strip()), 40)}' is not a length; type it like 12.34, 12,34, "
+            "12.34 mm or 0.486 in"
+        )
+    sign, whole, decimals, unit = match.groups()
+    value = Fraction(f"{whole}.{decimals or '0'}")
+    if unit in ("in", '"'):
+        value *= _MM_PER_INCH
+    return float(-value if sign == "-" else value)
+
+
+def _length(accepts: Length, text: str) -> Reply:
+    if not text and accepts.default:
+        text = accepts.default
+    if accepts.is_reading and text == "again":
+        return Again()
+    if accepts.is_reading and text == "undo":
+        if not accepts.may_undo:
+            raise BadAnswer("there is no earlier reading to take back")
+        return Undo()
+    value = parse_mm(text)
+    if not accepts.low_mm <= value <= accepts.high_mm:
+        advice = "read the caliper again" if accepts.is_reading else "type a length in this range"
+        raise BadAnswer(
+            f"{value:.2f} mm is outside {accepts.low_mm:g} to {accepts.high_mm:g} mm; {advice}"
+        )
+    return Value(value)
+
+
+def _one_of(accepts: OneOf, text: str) -> Reply:
+    if not text and accepts.default:
+        return Value(accepts.default)
+    if text in accepts.options:
+        return Value(text)
+    if text.isascii() and text.isdigit() and len(text) < 3 and 1 <= int(text) <= len(accepts.options):
+        return Value(accepts.options[int(text) - 1])
+    raise BadAnswer(f"type one of: {', '.join(accepts.options)}")
+
+
+def parse(accepts: Accepts, text: str) -> Reply:
+    """Return the reply that `text` means as an answer to `accepts`.
+
+    Raises ``Stopped`` for ``stop``, whatever was asked, and ``BadAnswer`` with the reason
+    when the text is no answer to this question.
+    """
+    text = text.strip()
+    word = text.lower()
+    if word == "stop":
+        raise Stopped("stopped at your word")
+    match accepts:
+        case Go():
+            if word != "go":
+                raise BadAnswer("only go starts this move; type go, or stop")
+            return Value("go")
+        case OneOf():
+            return _one_of(accepts, word)
+        case Length():
+            return _length(accepts, word)
+        case Words():
+            return Value(text or accepts.default)

@@ -1,0 +1,314 @@
+"""What plans say and hear, and what a person sees.
+
+A plan is a generator: it yields *messages* and receives a *reply* to each. It holds no
+port, no clock and no file, so the same replies always lead to the same messages. The
+engine turns messages into *lines* and *questions* for a person, and into moves.
+
+The fingerprint of a message is its type, its key and its quantities. Prose is not part of
+it (fields marked ``prose``), so wording can improve without breaking a recorded session.
+Lengths are millimetres, feeds millimetres per minute, in the commanded scale of the
+controller unless a name says ``true``.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Generator
+from dataclasses import dataclass, field
+from typing import Any, Literal, Protocol
+
+Approached = Literal["plus", "minus"]
+
+_LONGEST_LINE = 400
+
+
+def _prose(default: Any = "") -> Any:
+    return field(default=default, metadata={"prose": True})
+
+
+# --- messages ---------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Say:
+    """Tell the person something; the reply is ``Value(None)``."""
+
+    key: str
+    says: str = _prose()
+    tag: Literal["NOTE", "FIT", "RESULT", "STEP"] = "NOTE"
+    fields: tuple[tuple[str, str], ...] = _prose(())
+
+
+@dataclass(frozen=True, kw_only=True)
+class Confirm:
+    """Ask for a plain yes or no without a default; the reply is ``Value(bool)``."""
+
+    key: str
+    says: str = _prose()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Choose:
+    """Offer named options; the reply is ``Value(str)``, one of them.
+
+    An empty `default` means that Enter answers nothing: safety hangs on the answer.
+    """
+
+    key: str
+    options: tuple[str, ...]
+    default: str = ""
+    says: str = _prose()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Text:
+    """Ask for a text, or with `low_mm` and `high_mm` for a length in that interval.
+
+    The reply is ``Value(str)``, or ``Value(float)`` in millimetres.
+    """
+
+    key: str
+    default: str = ""
+    low_mm: float | None = None
+    high_mm: float | None = None
+    says: str = _prose()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ask:
+    """Ask for one caliper reading in mm; the reply is ``Value(float)``, Again or Undo.
+
+    `low_mm` to `high_mm` is what the caliper can show. A reading further than
+    `within_mm` from `expected_mm` is asked for once more before it counts.
+    """
+
+    key: str
+    axis: str
+    at_mm: float
+    approach: Approached
+    n: int
+    low_mm: float
+    high_mm: float
+    expected_mm: float | None = None
+    within_mm: float = 0.0
+    may_undo: bool = False
+    says: str = _prose()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Approach:
+    """Move one axis to a commanded position, arriving from one side; one consent.
+
+    `over_mm` is how far the axis goes past the target first when it would otherwise
+    arrive from the wrong side, so that play is always taken up the same way.
+    `fresh` asks for the over-travel even when the axis already stands on the right side.
+    """
+
+    key: str
+    axis: str
+    to_mm: float
+    approach: Approached
+    over_mm: float
+    feed_mm_per_min: float
+    fresh: bool = False
+    toward: str = _prose()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reference:
+    """Let the controller search the end switch of one axis; one caution, one consent."""
+
+    key: str
+    axis: str
+    position_mm: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Observe:
+    """Turn to the controller; the reply is ``Value`` of plain data, None without a report.
+
+    ``greeting`` opens the port and waits until the controller is ready; ``leaving`` switches
+    the heaters off, reads them back (the reply is whether that is confirmed) and closes.
+    """
+
+    key: str
+    what: Literal["greeting", "temperatures", "position", "switches", "leaving"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Limits:
+    """Where one axis may go, as far as is known now; replaces what was known before.
+
+    `minus_mm` (<= 0) and `plus_mm` (>= 0) are free travel in true mm from the origin
+    that was declared, `scale_low` and `scale_high` bound true travel / commanded travel.
+    `direction_seen` is false until a move was watched: both ways must then be free.
+    `at_mm` not None says that the axis stands at this commanded position now.
+    """
+
+    axis: str
+    minus_mm: float
+    plus_mm: float
+    scale_low: float
+    scale_high: float
+    direction_seen: bool
+    at_mm: float | None = None
+
+
+Decidable = None | bool | int | float | str | Limits | list[Any] | dict[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Decided:
+    """Fix a computed value; the reply is that value live, and the recorded one in replay."""
+
+    key: str
+    value: Decidable = _prose(None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Checkpoint:
+    """A place from which a session can be taken up again; the reply is ``Value(None)``."""
+
+    key: str
+    step: int
+    of: int
+    says: str = _prose()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Propose:
+    """Write a proposal; the reply is ``Value(str)``, its identifier.
+
+    `finding` is the result as plain data, in the form of ``tuner examine --json``.
+    """
+
+    key: str
+    axis: str
+    finding: dict[str, Any] = _prose(None)
+
+
+Message = (
+    Say | Confirm | Choose | Text | Ask | Approach | Reference | Observe | Decided
+    | Checkpoint | Propose
+)
+
+
+def fingerprint(message: Message) -> dict[str, Any]:
+    """Return type, key and quantities of `message` as JSON-ready data, without prose."""
+    quantities = {
+        one.name: getattr(message, one.name)
+        for one in dataclasses.fields(message)
+        if not one.metadata.get("prose")
+    }
+    return {
+        "type": type(message).__name__,
+        **{name: list(v) if isinstance(v, tuple) else v for name, v in quantities.items()},
+    }
+
+
+# --- replies ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Value:
+    """An answer."""
+
+    value: Any
+
+
+@dataclass(frozen=True)
+class Again:
+    """Approach the same place once more and ask again."""
+
+
+@dataclass(frozen=True)
+class Undo:
+    """Withdraw the reading before this one and go back to it."""
+
+
+Reply = Value | Again | Undo
+Plan = Generator[Message, Reply, Any]
+MakePlan = Callable[[], Plan]
+
+
+# --- what a person sees -----------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Line:
+    """One thing shown: a tag, a stable key, fields for programs, prose for people."""
+
+    tag: str
+    key: str
+    fields: tuple[tuple[str, str], ...] = ()
+    says: str = ""
+
+    def plain(self) -> str:
+        """Return ``TAG key field=value … | prose`` on one line of at most 400 characters."""
+        head = " ".join((self.tag, self.key, *(f"{name}={value}" for name, value in self.fields)))
+        line = f"{head} | {self.says}" if self.says else head
+        return line if len(line) <= _LONGEST_LINE else line[: _LONGEST_LINE - 1] + "…"
+
+
+@dataclass(frozen=True)
+class Go:
+    """Only the word ``go`` (or ``stop``) answers."""
+
+
+@dataclass(frozen=True)
+class OneOf:
+    """One of `options` by name or by number from 1; Enter means `default` if there is one."""
+
+    options: tuple[str, ...]
+    default: str = ""
+
+
+@dataclass(frozen=True)
+class Length:
+    """A length between `low_mm` and `high_mm`, in mm or with ``in``; for a reading also
+    ``again`` and, where `may_undo`, ``undo``."""
+
+    low_mm: float
+    high_mm: float
+    is_reading: bool = False
+    may_undo: bool = False
+    default: str = ""
+
+
+@dataclass(frozen=True)
+class Words:
+    """Any text; Enter means `default`."""
+
+    default: str = ""
+
+
+Accepts = Go | OneOf | Length | Words
+
+
+@dataclass(frozen=True)
+class Question:
+    """A line that wants an answer, and what counts as one. `message` is what the plan said."""
+
+    line: Line
+    accepts: Accepts
+    message: Message | None = None
+
+
+class Person(Protocol):
+    """Whoever answers: at a screen, behind a pipe, or simulated."""
+
+    def tell(self, line: Line) -> None:
+        """Show `line` at once."""
+
+    def discard_pending(self) -> None:
+        """Forget everything typed so far: it was typed before the next caution was read."""
+
+    def ask(self, question: Question) -> str:
+        """Show the question and return the answer as typed; raise ``Stopped`` on a stop."""
+
+
+class Clock(Protocol):
+    """The only source of time. A rehearsal brings a virtual one."""
+
+    def now_s(self) -> float:
+        """Seconds since an arbitrary start."""

@@ -1,0 +1,41 @@
+"""Where an axis may go, in true millimetres, at the worst credible scale.
+
+The controller moves commanded millimetres; people and obstacles live in true ones. Until
+the scale has been measured a commanded position stands for an interval of true positions,
+and all of it must lie inside the free travel that the person declared. Until a move has
+been watched, its direction is not known either, so both ways must be free.
+"""
+
+from __future__ import annotations
+
+from tuner.errors import OutsideEnvelope
+from tuner.messages import Limits
+
+_ROUNDING_MM = 1e-6
+
+
+def true_interval(limits: Limits, commanded_mm: float) -> tuple[float, float]:
+    """Return the lowest and highest true position in mm that `commanded_mm` can mean."""
+    ends = (commanded_mm * limits.scale_low, commanded_mm * limits.scale_high)
+    if not limits.direction_seen:
+        ends = (-abs(ends[1]), abs(ends[1]))
+    return min(ends), max(ends)
+
+
+def check_inside(limits: Limits, commanded_mm: float) -> None:
+    """Raise ``OutsideEnvelope`` unless `commanded_mm` is free at every credible scale."""
+    low, high = true_interval(limits, commanded_mm)
+    if low < limits.minus_mm - _ROUNDING_MM or high > limits.plus_mm + _ROUNDING_MM:
+        raise OutsideEnvelope(
+            f"{limits.axis.upper()} to {commanded_mm:+.2f} mm could truly mean {low:+.1f} to "
+            f"{high:+.1f} mm, outside the free travel {limits.minus_mm:+.1f} to "
+            f"{limits.plus_mm:+.1f} mm; declare more free travel, or start further from the ends"
+        )
+
+
+def commanded_reach(limits: Limits) -> tuple[float, float]:
+    """Return the commanded interval in mm that stays inside at every credible scale."""
+    if not limits.direction_seen:
+        reach = min(-limits.minus_mm, limits.plus_mm) / limits.scale_high
+        return -reach, reach
+    return limits.minus_mm / limits.scale_high, limits.plus_mm / limits.scale_high

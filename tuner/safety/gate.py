@@ -1,0 +1,247 @@
+"""The gate: the only way from a wanted move to a motion line.
+
+``plan`` turns a wanted approach into groups of at most four lines, checked against the
+envelope. ``admit`` shows a caution and the move for every line, forgets what was typed
+before, asks for ``go``, and only then hands out the permit. The gate also keeps where each
+axis stands, because a move can only be judged from a known place.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from tuner.answers import parse
+from tuner.card.dialect import Dialect
+from tuner.card.schema import Axis
+from tuner.errors import BadAnswer, Defect, OutsideEnvelope, PositionUnknown
+from tuner.messages import Approach, Clock, Go, Limits, Line, Person, Question, Reference
+from tuner.safety.cautions import CautionBook, Hazard
+from tuner.safety.envelope import check_inside
+from tuner.safety.heat import Heaters, check_cold
+from tuner.safety.permit import Permit
+
+LINES_PER_GROUP = 4
+LONGEST_LINE_S = 2.0  # where the dialect has no immediate stop, this much can run on
+_SEARCH_SECONDS = 60.0
+_DECIMALS = 4
+
+
+@dataclass(frozen=True)
+class Move:
+    """One motion line: what is sent, what it does, how long it should take.
+
+    `by_mm` is None for a search of the end switch at the end `search` of the axis.
+    """
+
+    line: str
+    axis: str
+    by_mm: float | None
+    to_mm: float
+    feed_mm_per_min: float
+    seconds: float
+    toward: str = ""
+    search: str = ""
+
+
+@dataclass(frozen=True)
+class Group:
+    """The moves of one consent."""
+
+    number: int
+    key: str
+    axis: str
+    moves: tuple[Move, ...]
+
+    @property
+    def seconds(self) -> float:
+        """How long the whole group should take, in s."""
+        return sum(move.seconds for move in self.moves)
+
+
+def duration_s(length_mm: float, feed_mm_per_min: float, acceleration_mm_per_s2: float) -> float:
+    """Return the time in s of one move from rest to rest with constant acceleration."""
+    length, speed = abs(length_mm), feed_mm_per_min / 60.0
+    if length * acceleration_mm_per_s2 < speed * speed:
+        return 2.0 * math.sqrt(length / acceleration_mm_per_s2)
+    return length / speed + speed / acceleration_mm_per_s2
+
+
+def _decimal(value: float) -> str:
+    return f"{value:.{_DECIMALS}f}".rstrip("0").rstrip(".")
+
+
+class Gate:
+    """Knows the axes, where they stand and where they may go; lets moves through."""
+
+    def __init__(self, axes: Mapping[str, Axis], dialect: Dialect, clock: Clock) -> None:
+        self._axes = axes
+        self._dialect = dialect
+        self._clock = clock
+        self._book = CautionBook()
+        self._limits: dict[str, Limits] = {}
+        self._at_mm: dict[str, float] = {}
+        self._groups = 0
+
+    def learn(self, limits: Limits) -> None:
+        """Replace what is known about where `limits.axis` may go, and stands."""
+        self._limits[limits.axis] = limits
+        if limits.at_mm is not None:
+            self._at_mm[limits.axis] = limits.at_mm
+
+    def forget_positions(self) -> None:
+        """Every position is unknown from now on; limits must be declared again."""
+        self._at_mm.clear()
+        self._limits.clear()
+
+    def position_mm(self, axis: str) -> float | None:
+        """Return the commanded position of `axis` in mm, or None when it is unknown."""
+        return self._at_mm.get(axis)
+
+    def plan(self, wanted: Approach | Reference) -> list[Group]:
+        """Return the groups of moves for `wanted`; an empty list when it stands there.
+
+        Raises ``PositionUnknown`` and ``OutsideEnvelope``; nothing has been shown then.
+        """
+        if isinstance(wanted, Reference):
+            return [self._group(wanted.key, wanted.axis, [self._search(wanted)])]
+        moves = self._moves(wanted)
+        starts = range(0, len(moves), LINES_PER_GROUP)
+        return [
+            self._group(wanted.key, wanted.axis, moves[start : start + LINES_PER_GROUP])
+            for start in starts
+        ]
+
+    def admit(self, group: Group, person: Person, heaters: Heaters) -> Permit:
+        """Show every caution and move of `group`, ask for ``go``, return the permit.
+
+        Raises ``TooHot`` before anything is shown, ``Stopped`` on the person's stop.
+        """
+        check_cold(heaters)
+        count = len(group.moves)
+        for number, move in enumerate(group.moves, 1):
+            place = (("group", str(group.number)), ("line", str(number)), ("of", str(count)))
+            axis = self._axes[move.axis]
+            hazard = Hazard(
+                move.axis, move.by_mm, move.feed_mm_per_min, axis.vertical, axis.moves, move.toward
+            )
+            caution = self._book.caution(hazard, heaters)
+            fields = (("word", caution.word), *place)
+            person.tell(Line("CAUTION", group.key, fields, caution.text))
+            person.tell(Line("MOVE", group.key, (*_move_fields(move), *place), _in_words(move)))
+        person.discard_pending()
+        question = Question(
+            Line("CONFIRM", group.key, (("group", str(group.number)),), "answer go or stop"), Go()
+        )
+        while True:
+            try:
+                parse(Go(), person.ask(question))
+            except BadAnswer as reason:
+                person.tell(Line("NOTE", "refused", (), str(reason)))
+                continue
+            lines = tuple(move.line for move in group.moves)
+            return Permit(group.number, lines, group.seconds, self._clock.now_s())
+
+    def arrived(self, group: Group) -> None:
+        """Record that every move of `group` has ended."""
+        self._at_mm[group.axis] = group.moves[-1].to_mm
+
+    def _group(self, key: str, axis: str, moves: list[Move]) -> Group:
+        self._groups += 1
+        return Group(self._groups, key, axis, tuple(moves))
+
+    def _known(self, axis: str) -> tuple[float, Limits]:
+        at_mm, limits = self._at_mm.get(axis), self._limits.get(axis)
+        if at_mm is None or limits is None:
+            raise PositionUnknown(
+                f"where {axis.upper()} stands is not known; declare its free travel first"
+            )
+        return at_mm, limits
+
+    def _moves(self, wanted: Approach) -> list[Move]:
+        at_mm, limits = self._known(wanted.axis)
+        target = round(wanted.to_mm, _DECIMALS)
+        side = 1.0 if wanted.approach == "plus" else -1.0
+        before = round(target - side * wanted.over_mm, _DECIMALS)
+        ahead_mm = side * (target - at_mm)
+        detour = wanted.over_mm > 0 and (wanted.fresh or ahead_mm < wanted.over_mm)
+        moves: list[Move] = []
+        for stop_mm in (before, target) if detour else (target,):
+            moves += self._leg(wanted, at_mm, stop_mm, limits)
+            at_mm = stop_mm
+        return moves
+
+    def _leg(self, wanted: Approach, from_mm: float, to_mm: float, limits: Limits) -> list[Move]:
+        if from_mm == to_mm:
+            return []
+        check_inside(limits, to_mm)
+        if wanted.feed_mm_per_min <= 0:
+            raise Defect(f"a feed of {wanted.feed_mm_per_min} mm/min moves nothing")
+        axis = self._axes[wanted.axis]
+        acceleration = axis.acceleration_mm_per_s2
+        length = to_mm - from_mm
+        pieces = 1
+        if self._dialect.stop is None or not self._dialect.stop.immediate:
+            while duration_s(length / pieces, wanted.feed_mm_per_min, acceleration) > LONGEST_LINE_S:
+                pieces += 1
+        ends = [round(from_mm + length * k / pieces, _DECIMALS) for k in range(pieces + 1)]
+        moves = []
+        for start, end in zip(ends, ends[1:], strict=False):
+            by_mm = round(end - start, _DECIMALS)
+            feed = _decimal(wanted.feed_mm_per_min)
+            moves.append(
+                Move(
+                    line=f"G1 {wanted.axis.upper()}{_decimal(by_mm)} F{feed}",
+                    axis=wanted.axis,
+                    by_mm=by_mm,
+                    to_mm=end,
+                    feed_mm_per_min=wanted.feed_mm_per_min,
+                    seconds=duration_s(by_mm, wanted.feed_mm_per_min, acceleration),
+                    toward=wanted.toward,
+                )
+            )
+        return moves
+
+    def _search(self, wanted: Reference) -> Move:
+        _, limits = self._known(wanted.axis)
+        if self._dialect.reference is None:
+            raise OutsideEnvelope(
+                f"the dialect {self._dialect.name} has no word that searches an end switch; "
+                "declare the free travel instead"
+            )
+        if not limits.direction_seen:
+            raise OutsideEnvelope(
+                f"{wanted.axis.upper()} may not search its switch before its direction was watched"
+            )
+        return Move(
+            line=self._dialect.reference.format(axis=wanted.axis.upper()),
+            axis=wanted.axis,
+            by_mm=None,
+            to_mm=wanted.position_mm,
+            feed_mm_per_min=self._axes[wanted.axis].feed_mm_per_min,
+            seconds=_SEARCH_SECONDS,
+            toward="its end switch",
+            search=self._axes[wanted.axis].reference.at,
+        )
+
+
+def _move_fields(move: Move) -> tuple[tuple[str, str], ...]:
+    if move.by_mm is None:
+        return (("axis", move.axis.upper()), ("search", move.search), ("to_mm", f"{move.to_mm:.4f}"))
+    return (
+        ("axis", move.axis.upper()),
+        ("by_mm", f"{move.by_mm:+.4f}"),
+        ("to_mm", f"{move.to_mm:.4f}"),
+        ("feed", _decimal(move.feed_mm_per_min)),
+        ("seconds", f"{move.seconds:.1f}"),
+    )
+
+
+def _in_words(move: Move) -> str:
+    if move.by_mm is None:
+        return f"{move.axis.upper()} searches its end switch"
+    return (
+        f"{move.axis.upper()} by {move.by_mm:+.2f} mm to {move.to_mm:.2f} mm, "
+        f"about {move.seconds:.1f} s"
+    )

@@ -1,0 +1,61 @@
+"""Temperatures as far as touching and moving are concerned.
+
+Axis work is cold work. The limit for touching is far below the limit for working: bare
+metal burns skin from 51 degrees C at one minute's contact and from 43 degrees C at
+prolonged contact (ISO 13732-1, from memory), so cautions speak of heat from 43 upward.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from tuner.errors import TooHot
+
+TOUCH_LIMIT_C = 43.0
+WORK_LIMIT_C = 50.0
+
+
+@dataclass(frozen=True)
+class Heater:
+    """One heater as reported: where it is, its temperature and, if known, its target."""
+
+    name: str
+    now_c: float
+    target_c: float | None = None
+
+
+Heaters = Sequence[Heater] | None
+"""What the controller reports; None when it reports nothing."""
+
+
+def check_cold(heaters: Heaters) -> None:
+    """Raise ``TooHot`` while any heater has a target or reads above 50 degrees C."""
+    for heater in heaters or ():
+        if heater.target_c:
+            raise TooHot(
+                f"{heater.name} is being heated to {heater.target_c:.0f} °C; axes are measured "
+                "cold. Switch the heater off at the machine, let it cool below 50 °C, start again"
+            )
+        if heater.now_c > WORK_LIMIT_C:
+            raise TooHot(
+                f"{heater.name} is at {heater.now_c:.0f} °C; axes are measured below 50 °C. "
+                "Let it cool, then start again"
+            )
+
+
+def heat_in_words(heaters: Heaters) -> str:
+    """Return what to say about hot surfaces next to a move."""
+    if not heaters:
+        return "Temperatures are not reported: treat nozzle and bed as hot."
+    readings = ", ".join(f"{heater.name} {heater.now_c:.0f} °C" for heater in heaters)
+    if any(heater.now_c >= TOUCH_LIMIT_C for heater in heaters):
+        return f"Hot surfaces, burns on touch: {readings}."
+    return f"Reported: {readings}."
+
+
+def heat_class(heaters: Heaters) -> str:
+    """Return the class of heat that a caution must announce anew when it changes."""
+    if not heaters:
+        return "unknown"
+    return "hot" if any(heater.now_c >= TOUCH_LIMIT_C for heater in heaters) else "cold"

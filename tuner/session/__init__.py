@@ -1,0 +1,1 @@
+"""Where plans meet a person and a machine, and where everything is written down."""

@@ -1,0 +1,305 @@
+"""The engine: the only place that makes happen what a plan says.
+
+It shows, asks, moves through the gate, and writes everything down: the intent before a
+line is sent, the reply before the next message. It adds what a plan may not know: time,
+temperatures, position. Whatever way a session ends, the heaters are switched off and read
+back, and the person is told in plain words where things stand and what to do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from tuner.answers import parse
+from tuner.errors import BadAnswer, MachineFault, PortLost, PositionUnknown, Stopped, TunerError
+from tuner.messages import (
+    Again, Approach, Ask, Checkpoint, Choose, Clock, Confirm, Decided, Length, Limits, Line,
+    Message, Observe, OneOf, Person, Plan, Propose, Question, Reference, Reply, Say, Text, Value,
+    Words, fingerprint,
+)
+from tuner.safety.gate import Gate
+from tuner.safety.heat import WORK_LIMIT_C, Heaters
+from tuner.session.codec import reply_to_json
+from tuner.session.logbook import SessionLog
+from tuner.wire.controller import Controller, HeatersLeft
+
+FileProposal = Callable[[str, dict[str, Any]], tuple[str, str]]
+"""Writes the proposal for an axis with this finding; returns its identifier and its file."""
+
+_SAME_READING_MM = 0.1
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How a session ended. `result` is what the plan returned, None when it did not end."""
+
+    ended_as: str
+    exit_status: int
+    result: Any
+
+
+class Engine:
+    """Runs one plan with one person on one machine."""
+
+    def __init__(
+        self,
+        *,
+        person: Person,
+        controller: Controller,
+        gate: Gate,
+        log: SessionLog,
+        clock: Clock,
+        hold_time_s: float,
+        file_proposal: FileProposal,
+    ) -> None:
+        self._person = person
+        self._controller = controller
+        self._gate = gate
+        self._log = log
+        self._clock = clock
+        self._hold_time_s = hold_time_s
+        self._file_proposal = file_proposal
+        self._heaters: Heaters = None
+        self._moved_at_s: float | None = None
+        self._readings = 0
+        self._machine_left = True
+        self._answered: dict[type, Callable[[Any], Reply]] = {
+            Say: self._say,
+            Confirm: self._confirm,
+            Choose: self._choose,
+            Text: self._text,
+            Ask: self._ask,
+            Approach: self._move,
+            Reference: self._move,
+            Observe: self._observe,
+            Decided: self._decided,
+            Checkpoint: self._checkpoint,
+            Propose: self._propose,
+        }
+
+    def run(self, plan: Plan) -> Outcome:
+        """Run `plan` to its end, to a stop or to a fault; never leaves a heater on unsaid."""
+        try:
+            result = self._converse(plan)
+        except TunerError as error:
+            return self._ended_early(error)
+        except BaseException:
+            self._leave()
+            raise
+        left = self._leave()
+        status = 0 if left is None or left.confirmed else 1
+        self._log.end("finished", result)
+        return Outcome("finished", status, result)
+
+    def _converse(self, plan: Plan) -> Any:
+        try:
+            message = next(plan)
+            while True:
+                message = plan.send(self._answer(message))
+        except StopIteration as ended:
+            return ended.value
+        finally:
+            plan.close()
+
+    def _answer(self, message: Message) -> Reply:
+        kind = type(message).__name__
+        self._log.step("intent", kind, message.key, fingerprint(message))
+        reply = self._answered[type(message)](message)
+        self._log.step("reply", *_kind_and_body(reply, message.key))
+        return reply
+
+    # --- saying and asking ---------------------------------------------------------------
+
+    def _say(self, message: Say) -> Reply:
+        self._person.tell(Line(message.tag, message.key, message.fields, message.says))
+        return Value(None)
+
+    def _checkpoint(self, message: Checkpoint) -> Reply:
+        fields = (("step", str(message.step)), ("of", str(message.of)))
+        self._person.tell(Line("STEP", message.key, fields, message.says))
+        return Value(None)
+
+    def _until_it_fits(self, question: Question) -> Reply:
+        while True:
+            try:
+                return parse(question.accepts, self._person.ask(question))
+            except BadAnswer as reason:
+                self._refuse(str(reason))
+
+    def _refuse(self, reason: str) -> None:
+        self._log.step("note", "refused", "refused", reason)
+        self._person.tell(Line("NOTE", "refused", (), reason))
+
+    def _confirm(self, message: Confirm) -> Reply:
+        line = Line("CHOICE", message.key, (("options", "yes,no"), ("default", "")), message.says)
+        reply = self._until_it_fits(Question(line, OneOf(("yes", "no")), message))
+        return Value(reply == Value("yes"))
+
+    def _choose(self, message: Choose) -> Reply:
+        fields = (("options", ",".join(message.options)), ("default", message.default))
+        line = Line("CHOICE", message.key, fields, message.says)
+        return self._until_it_fits(Question(line, OneOf(message.options, message.default), message))
+
+    def _text(self, message: Text) -> Reply:
+        fields: tuple[tuple[str, str], ...] = (("default", message.default),)
+        accepts: Words | Length = Words(message.default)
+        if message.low_mm is not None and message.high_mm is not None:
+            fields = (("unit", "mm"), *fields)
+            accepts = Length(message.low_mm, message.high_mm, default=message.default)
+        line = Line("TEXT", message.key, fields, message.says)
+        return self._until_it_fits(Question(line, accepts, message))
+
+    def _ask(self, message: Ask) -> Reply:
+        fields = (
+            ("axis", message.axis.upper()),
+            ("at_mm", f"{message.at_mm:.4f}"),
+            ("approach", message.approach),
+            ("n", str(message.n)),
+        )
+        choices = "again, undo, stop" if message.may_undo else "again, stop"
+        says = f"{message.says} Answer number [mm|in], {choices}".lstrip()
+        question = Question(
+            Line("READING", message.key, fields, says),
+            Length(message.low_mm, message.high_mm, True, message.may_undo),
+            message,
+        )
+        doubted: float | None = None
+        while True:
+            reply = self._until_it_fits(question)
+            if not isinstance(reply, Value):
+                return reply
+            if self._came_late():
+                self._person.tell(Line("NOTE", "late", (), (
+                    f"that took longer than {self._hold_time_s:g} s, and the controller may have "
+                    "released the motor meanwhile; the place is approached again before a "
+                    "reading counts"
+                )))
+                self._log.step("note", "late", message.key, reply.value)
+                return Again()
+            if self._far(message, reply.value) and not _same(doubted, reply.value):
+                doubted = reply.value
+                self._refuse(
+                    f"{reply.value:.2f} mm is far from the {message.expected_mm:.2f} mm that this "
+                    "place should show; read again. If the caliper really shows it, type it again"
+                )
+                continue
+            self._readings += 1
+            return reply
+
+    def _far(self, message: Ask, reading_mm: float) -> bool:
+        if message.expected_mm is None:
+            return False
+        return abs(reading_mm - message.expected_mm) > message.within_mm
+
+    def _came_late(self) -> bool:
+        if self._moved_at_s is None:
+            return False
+        return self._clock.now_s() - self._moved_at_s > self._hold_time_s
+
+    # --- the machine ---------------------------------------------------------------------
+
+    def _observe(self, message: Observe) -> Reply:
+        match message.what:
+            case "greeting":
+                self._machine_left = False
+                self._controller.open_conversation()
+                self._heaters = self._controller.temperatures()
+                return Value(None)
+            case "temperatures":
+                self._heaters = self._controller.temperatures()
+                return Value(
+                    None
+                    if self._heaters is None
+                    else [[one.name, one.now_c, one.target_c] for one in self._heaters]
+                )
+            case "position":
+                return Value(self._controller.position())
+            case "switches":
+                return Value(self._controller.switches())
+            case "leaving":
+                left = self._leave()
+                return Value(left is None or left.confirmed)
+
+    def _move(self, message: Approach | Reference) -> Reply:
+        for group in self._gate.plan(message):
+            self._heaters = self._controller.temperatures()
+            permit = self._gate.admit(group, self._person, self._heaters)
+            try:
+                self._controller.move(permit)
+            except BaseException:
+                self._gate.forget_positions()
+                self._log.step("lost", "position", message.key, message.axis)
+                raise
+            self._gate.arrived(group)
+            self._moved_at_s = self._clock.now_s()
+            where = self._gate.position_mm(group.axis)
+            self._person.tell(Line("MOVED", message.key, (("group", str(group.number)),), (
+                f"{group.axis.upper()} has arrived at {where:.2f} mm"
+            )))
+        return Value(None)
+
+    def _decided(self, message: Decided) -> Reply:
+        if isinstance(message.value, Limits):
+            self._gate.learn(message.value)
+        return Value(message.value)
+
+    def _propose(self, message: Propose) -> Reply:
+        identifier, file = self._file_proposal(message.axis, message.finding)
+        self._person.tell(Line("PROPOSAL", message.axis, (("file", file),), (
+            f"written as {identifier}; nothing was changed on the machine. Read it, then decide"
+        )))
+        return Value(identifier)
+
+    # --- ways out ------------------------------------------------------------------------
+
+    def _leave(self) -> HeatersLeft | None:
+        """Switch the heaters off and read back; None when the machine was left already."""
+        if self._machine_left:
+            return None
+        self._machine_left = True
+        self._gate.forget_positions()
+        left = self._controller.heaters_off()
+        self._controller.close()
+        self._person.tell(Line("NOTE", "heaters", (), left.says))
+        return left
+
+    def _may_be_hot(self) -> bool:
+        return self._heaters is None or any(
+            one.now_c > WORK_LIMIT_C or one.target_c for one in self._heaters
+        )
+
+    def _ended_early(self, error: TunerError) -> Outcome:
+        ended_as, status = _ENDINGS.get(type(error), ("failed", error.exit_status))
+        conversed = not self._machine_left
+        left = self._leave()
+        if left is not None and not left.confirmed and self._may_be_hot():
+            status = 1
+        self._person.tell(Line("NOTE", ended_as, (), str(error)))
+        moved = conversed and self._moved_at_s is not None
+        self._person.tell(Line("NOTE", "where-things-stand", (), (
+            f"{self._readings} readings of this session are in the logbook as "
+            f"{self._log.session}. Nothing was changed on the machine. "
+            + ("The position of every axis counts as unknown: motion already queued may still run "
+               "on, so wait until it is still before you reach in. " if moved else "")
+            + "Start again with the same command when the machine is ready"
+        )))
+        self._log.end(ended_as, None)
+        return Outcome(ended_as, status, None)
+
+
+_ENDINGS: dict[type[TunerError], tuple[str, int]] = {
+    Stopped: ("stopped", Stopped.exit_status),
+    PortLost: ("port-lost", MachineFault.exit_status),
+    PositionUnknown: ("position-unknown", MachineFault.exit_status),
+}
+
+
+def _kind_and_body(reply: Reply, key: str) -> tuple[str, str, Any]:
+    kind, body = reply_to_json(reply)
+    return kind, key, body
+
+
+def _same(earlier_mm: float | None, later_mm: float) -> bool:
+    return earlier_mm is not None and abs(earlier_mm - later_mm) <= _SAME_READING_MM
