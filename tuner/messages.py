@@ -79,7 +79,8 @@ class Ask:
     """Ask for one caliper reading in mm; the reply is ``Value(float)``, Again or Undo.
 
     `low_mm` to `high_mm` is what the caliper can show. A reading further than
-    `within_mm` from `expected_mm` is asked for once more before it counts.
+    `within_mm` from `expected_mm` is asked for once more before it counts. `n` counts the
+    readings of an axis from 1; 0 is the zero check with closed jaws.
     """
 
     key: str

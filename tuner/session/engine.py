@@ -8,12 +8,13 @@ back, and the person is told in plain words where things stand and what to do.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from tuner.answers import parse
-from tuner.errors import BadAnswer, MachineFault, PortLost, PositionUnknown, Stopped, TunerError
+from tuner.errors import BadAnswer, Defect, MachineFault, PortLost, PositionUnknown, Stopped, TunerError
 from tuner.messages import (
     Again, Approach, Ask, Checkpoint, Choose, Clock, Confirm, Decided, Length, Limits, Line,
     Message, Observe, OneOf, Person, Plan, Propose, Question, Reference, Reply, Say, Text, Value,
@@ -47,7 +48,7 @@ class Engine:
         self,
         *,
         person: Person,
-        controller: Controller,
+        connect: Callable[[], Controller],
         gate: Gate,
         log: SessionLog,
         clock: Clock,
@@ -55,7 +56,9 @@ class Engine:
         file_proposal: FileProposal,
     ) -> None:
         self._person = person
-        self._controller = controller
+        self._connect = connect
+        self._controller: Controller | None = None
+        self._stopping = threading.Event()
         self._gate = gate
         self._log = log
         self._clock = clock
@@ -64,7 +67,6 @@ class Engine:
         self._heaters: Heaters = None
         self._moved_at_s: float | None = None
         self._readings = 0
-        self._machine_left = True
         self._answered: dict[type, Callable[[Any], Reply]] = {
             Say: self._say,
             Confirm: self._confirm,
@@ -92,6 +94,13 @@ class Engine:
         status = 0 if left is None or left.confirmed else 1
         self._log.end("finished", result)
         return Outcome("finished", status, result)
+
+    def stop(self) -> None:
+        """Ask the machine to stop, at once and from any thread; the plan then ends."""
+        self._stopping.set()
+        controller = self._controller
+        if controller is not None:
+            controller.stop()
 
     def _converse(self, plan: Plan) -> Any:
         try:
@@ -170,7 +179,7 @@ class Engine:
             reply = self._until_it_fits(question)
             if not isinstance(reply, Value):
                 return reply
-            if self._came_late():
+            if message.n and self._came_late():
                 self._person.tell(Line("NOTE", "late", (), (
                     f"that took longer than {self._hold_time_s:g} s, and the controller may have "
                     "released the motor meanwhile; the place is approached again before a "
@@ -185,7 +194,7 @@ class Engine:
                     "place should show; read again. If the caliper really shows it, type it again"
                 )
                 continue
-            self._readings += 1
+            self._readings += bool(message.n)
             return reply
 
     def _far(self, message: Ask, reading_mm: float) -> bool:
@@ -203,31 +212,38 @@ class Engine:
     def _observe(self, message: Observe) -> Reply:
         match message.what:
             case "greeting":
-                self._machine_left = False
+                self._controller = self._connect()
+                if self._stopping.is_set():
+                    raise Stopped("stopped while the port was being opened")
                 self._controller.open_conversation()
-                self._heaters = self._controller.temperatures()
                 return Value(None)
             case "temperatures":
-                self._heaters = self._controller.temperatures()
+                self._heaters = self._connected().temperatures()
                 return Value(
                     None
                     if self._heaters is None
                     else [[one.name, one.now_c, one.target_c] for one in self._heaters]
                 )
             case "position":
-                return Value(self._controller.position())
+                return Value(_plain_data(self._connected().position()))
             case "switches":
-                return Value(self._controller.switches())
+                return Value(_plain_data(self._connected().switches()))
             case "leaving":
                 left = self._leave()
                 return Value(left is None or left.confirmed)
 
+    def _connected(self) -> Controller:
+        if self._controller is None:
+            raise Defect("the plan turned to the machine before it was connected to it")
+        return self._controller
+
     def _move(self, message: Approach | Reference) -> Reply:
         for group in self._gate.plan(message):
-            self._heaters = self._controller.temperatures()
+            controller = self._connected()
+            self._heaters = controller.temperatures()
             permit = self._gate.admit(group, self._person, self._heaters)
             try:
-                self._controller.move(permit)
+                controller.move(permit)
             except BaseException:
                 self._gate.forget_positions()
                 self._log.step("lost", "position", message.key, message.axis)
@@ -255,13 +271,13 @@ class Engine:
     # --- ways out ------------------------------------------------------------------------
 
     def _leave(self) -> HeatersLeft | None:
-        """Switch the heaters off and read back; None when the machine was left already."""
-        if self._machine_left:
+        """Switch the heaters off and read back; None when there is none to leave."""
+        controller, self._controller = self._controller, None
+        if controller is None:
             return None
-        self._machine_left = True
         self._gate.forget_positions()
-        left = self._controller.heaters_off()
-        self._controller.close()
+        left = controller.heaters_off()
+        controller.close()
         self._person.tell(Line("NOTE", "heaters", (), left.says))
         return left
 
@@ -272,12 +288,11 @@ class Engine:
 
     def _ended_early(self, error: TunerError) -> Outcome:
         ended_as, status = _ENDINGS.get(type(error), ("failed", error.exit_status))
-        conversed = not self._machine_left
         left = self._leave()
         if left is not None and not left.confirmed and self._may_be_hot():
             status = 1
         self._person.tell(Line("NOTE", ended_as, (), str(error)))
-        moved = conversed and self._moved_at_s is not None
+        moved = left is not None and self._moved_at_s is not None
         self._person.tell(Line("NOTE", "where-things-stand", (), (
             f"{self._readings} readings of this session are in the logbook as "
             f"{self._log.session}. Nothing was changed on the machine. "
@@ -299,6 +314,10 @@ _ENDINGS: dict[type[TunerError], tuple[str, int]] = {
 def _kind_and_body(reply: Reply, key: str) -> tuple[str, str, Any]:
     kind, body = reply_to_json(reply)
     return kind, key, body
+
+
+def _plain_data(report: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    return None if report is None else dict(report)
 
 
 def _same(earlier_mm: float | None, later_mm: float) -> bool:

@@ -51,7 +51,8 @@ CREATE VIEW reading AS
       ON answer.session = asked.session
      AND answer.n = (SELECT min(n) FROM step
                      WHERE session = asked.session AND n > asked.n AND phase = 'reply')
-    WHERE asked.phase = 'intent' AND asked.kind = 'Ask' AND answer.kind = 'Value';
+    WHERE asked.phase = 'intent' AND asked.kind = 'Ask' AND answer.kind = 'Value'
+      AND json_extract(asked.body, '$.n') > 0;
 """
 
 

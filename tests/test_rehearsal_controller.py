@@ -1,0 +1,337 @@
+"""Conversations with the simulated controller, both ways, to the byte."""
+
+from __future__ import annotations
+
+import pytest
+
+from tuner.rehearsal.controller import Controller, Held
+from tuner.rehearsal.physics import Carriage, Mechanics, Mechanism
+
+FULL_GREETING = (
+    b"start\nsimulated controller, axes X Y Z\nnothing has been referenced\n"
+)
+
+
+def bench(*, stuck_in_inches: bool = False, powered: bool = True) -> Controller:
+    """A controller with three healthy axes at 100, 100 and 50 mm; it has not greeted yet."""
+    starts = {"x": 100.0, "y": 100.0, "z": 50.0}
+    carriages = {
+        axis: Carriage(
+            Mechanics(
+                travel_per_rev_mm=4.0 if axis == "z" else 40.0,
+                full_steps=200,
+                microsteps=16,
+                ends_mm=(-3.0, 223.0),
+                powered=powered,
+            ),
+            start_mm,
+        )
+        for axis, start_mm in starts.items()
+    }
+    mechanism = Mechanism(carriages, {axis: axis for axis in starts}, dict.fromkeys(starts, 0.0))
+    held = {"x": Held(80.0, 220.0), "y": Held(80.0, 220.0), "z": Held(800.0, 120.0)}
+    controller = Controller(mechanism, held, stuck_in_inches=stuck_in_inches)
+    controller.carriages = carriages  # type: ignore[attr-defined]
+    return controller
+
+
+def awake(*, stuck_in_inches: bool = False, powered: bool = True) -> Controller:
+    """The same at one second, its greeting read."""
+    controller = bench(stuck_in_inches=stuck_in_inches, powered=powered)
+    assert controller.due(1.0) == FULL_GREETING
+    return controller
+
+
+def true_mm(controller: Controller, axis: str) -> float:
+    carriage: Carriage = controller.carriages[axis]  # type: ignore[attr-defined]
+    return carriage.true_mm
+
+
+def answers(controller: Controller, line: bytes, at_s: float, until_s: float) -> bytes:
+    controller.receive(line, at_s)
+    return controller.due(until_s)
+
+
+# --- greeting ---------------------------------------------------------------------------
+
+
+def test_greeting_comes_half_a_second_after_power_up() -> None:
+    controller = bench()
+    assert controller.next_event_s() == 0.5
+    assert controller.due(0.49) == b""
+    assert controller.due(0.5) == FULL_GREETING
+    assert controller.next_event_s() is None
+
+
+def test_what_is_sent_before_the_greeting_is_lost() -> None:
+    controller = bench()
+    controller.receive(b"M105\nG1 X", 0.4)
+    assert controller.due(1.0) == FULL_GREETING
+    assert answers(controller, b"M105\n", 1.0, 1.1) == b"ok T:21.4 /0.0 B:21.2 /0.0\n"
+
+
+# --- one line, one answer ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("line", "answer"),
+    [
+        ("G1 X1 F600", "ok"),
+        ("G1 X1 Y-2.5 Z.5 F600", "ok"),
+        ("g1x1f600", "ok"),
+        ("G01 X+1. F600", "ok"),
+        ("G1 X1 F600 ; to the right", "ok"),
+        ("G1 F600", "ok"),
+        ("G1 X1", "error: no feed"),
+        ("G1 X F600", "error: word X needs a number"),
+        ("G1 X1 F", "error: word F needs a number"),
+        ("G1 X1 F0", "error: feed must be above 0"),
+        ("G1 X1 F-600", "error: feed must be above 0"),
+        ("G1 X1 X2 F600", "error: word X twice"),
+        ("G1 X1 F600 E2", "error: unknown word E2"),
+        ("G1 X1E3 F600", "error: unknown word E3"),
+        ("G1 X1 G90", "error: unknown word G90"),
+        ("Q5", "error: unknown word Q5"),
+        ("X5", "error: unknown word X5"),
+        ("G", "error: unknown word G"),
+        ("G28.1", "error: unknown word G28.1"),
+        ("G92 X0", "error: unknown word G92"),
+        ("M500", "error: unknown word M500"),
+        ("G1 X-F600", "error: unknown word -F600"),
+        ("G1 X1,5 F600", "error: unknown word ,5F600"),
+        ("\x00", "error: unknown word \x00"),
+        ("é", "error: unknown word \\XC3\\XA9"),
+        ("?" * 96, "error: unknown word " + "?" * 24),
+        ("?" * 97, "error: line longer than 96 bytes"),
+        ("?" * 5000, "error: line longer than 96 bytes"),
+        ("G4", "ok"),
+        ("G4 P0", "ok"),
+        ("G4 P-1", "error: dwell must not be below 0"),
+        ("G20", "ok"),
+        ("G21", "ok"),
+        ("G90", "ok"),
+        ("G91", "ok"),
+        ("M82", "ok"),
+        ("M83", "ok"),
+        ("M104 S0", "ok"),
+        ("M140 S0", "ok"),
+        ("M104", "error: word S is missing"),
+        ("M140 S60", "error: no heater is connected"),
+        ("M105", "ok T:21.4 /0.0 B:21.2 /0.0"),
+        ("M114", "X:0.000 Y:0.000 Z:0.000\nok"),
+        ("M119", "X:open Y:open Z:open\nok"),
+        ("M400", "ok"),
+        ("M112", "error: halted by M112; reopen the port to start again"),
+    ],
+)
+def test_answer_to_one_line(line: str, answer: str) -> None:
+    """However the bytes are cut and whatever ends the line, the answer is the same."""
+    sent, expected = line.encode(), answer.encode() + b"\n"
+    for ending in (b"\n", b"\r", b"\r\n"):
+        assert answers(awake(), sent + ending, 1.0, 1.1) == expected
+    controller = awake()
+    for byte in sent:
+        assert answers(controller, bytes([byte]), 1.0, 1.05) == b""
+    assert answers(controller, b"\n", 1.05, 1.1) == expected
+    # Followed by more: the next line is answered too, unless it was the stop.
+    after = b"error: halted\n" if line == "M112" else b"ok T:21.4 /0.0 B:21.2 /0.0\n"
+    assert answers(awake(), sent + b"\nM105\n", 1.0, 1.1) == expected + after
+
+
+def test_empty_lines_and_comments_have_no_answer() -> None:
+    assert answers(awake(), b"\n\r\n   \n; remark\n\t\n", 1.0, 9.0) == b""
+
+
+def test_an_answer_takes_a_moment() -> None:
+    controller = awake()
+    controller.receive(b"G90\n", 1.0)
+    assert controller.due(1.0) == b""
+    at_s = controller.next_event_s()
+    assert at_s == pytest.approx(1.002)
+    assert at_s is not None
+    assert controller.due(at_s) == b"ok\n"
+
+
+def test_answered_bytes_are_an_event_at_once() -> None:
+    controller = awake()
+    controller.receive(b"M112\n", 1.0)
+    assert controller.next_event_s() == 1.0
+
+
+# --- motion -----------------------------------------------------------------------------
+
+
+def test_ok_comes_before_the_motion_ends_and_the_barrier_after() -> None:
+    """10 mm at 10 mm/s with 500 mm/s2: 0.02 s up and down, 1.02 s in all, after 2 ms."""
+    controller = awake()
+    assert answers(controller, b"G1 X10 F600\n", 1.0, 1.002) == b"ok\n"
+    assert controller.is_moving()
+    controller.receive(b"M400\n", 1.002)
+    assert controller.next_event_s() == pytest.approx(2.022)
+    assert controller.due(2.021) == b""
+    assert true_mm(controller, "x") < 110.0
+    assert controller.due(2.0221) == b"ok\n"
+    assert true_mm(controller, "x") == 110.0
+    assert not controller.is_moving()
+
+
+def test_sixteen_motions_fit_and_the_next_waits_for_room() -> None:
+    controller = awake()
+    for n in range(16):
+        line = f"G1 X{10 * (n % 2 + 1)} F600\n".encode()
+        assert answers(controller, line, 1.0 + n / 100, 1.005 + n / 100) == b"ok\n"
+    controller.receive(b"G1 X0 F600\n", 1.2)
+    assert controller.due(2.0) == b""
+    assert controller.next_event_s() == pytest.approx(2.022)
+    assert controller.due(2.03) == b"ok\n"
+
+
+@pytest.mark.parametrize(
+    ("lines", "x", "y", "z"),
+    [
+        (["G1 X10 F600"], 110.0, 100.0, 50.0),
+        (["G1 X10 Y-5 Z1 F600"], 110.0, 95.0, 51.0),
+        (["G1 X10 F600", "G1 X10 F600"], 110.0, 100.0, 50.0),
+        (["G91", "G1 X10 F600", "G1 X10 F600"], 120.0, 100.0, 50.0),
+        (["G91", "G1 X10 F600", "G90", "G1 X5 F600"], 105.0, 100.0, 50.0),
+        (["G20", "G1 X1 F60"], 125.4, 100.0, 50.0),
+        (["G20", "G1 X1 F60", "G21", "G1 X1 F600"], 101.0, 100.0, 50.0),
+        # a third of a step is never lost, over many relative moves
+        (["G91", *["G1 X0.004 F600"] * 250], 101.0, 100.0, 50.0),
+        (["G1 X0.001 F600"], 100.0, 100.0, 50.0),
+        (["G1 X5 F600", "G1 X5 G90"], 105.0, 100.0, 50.0),
+    ],
+)
+def test_where_lines_lead(lines: list[str], x: float, y: float, z: float) -> None:
+    controller = awake()
+    controller.receive("".join(f"{line}\n" for line in lines).encode(), 1.0)
+    controller.due(1000.0)
+    reached = [true_mm(controller, axis) for axis in ("x", "y", "z")]
+    assert reached == pytest.approx([x, y, z], abs=1e-9)
+
+
+def test_feed_is_kept_and_is_in_the_unit_of_its_line() -> None:
+    controller = awake()
+    controller.receive(b"G20\nG1 F60\nG21\nG1 X25.4\nM400\n", 1.0)
+    # 60 inches a minute are 25.4 mm/s: 25.4/500 s for the ramps, 1 s for the way
+    controller.due(1.02)
+    assert controller.next_event_s() == pytest.approx(1.008 + 1.0 + 25.4 / 500)
+
+
+def test_position_report_is_where_the_last_line_taken_in_leads() -> None:
+    controller = awake()
+    controller.receive(b"G1 X10 Y-0.0001 F60\nM114\n", 1.0)
+    assert controller.due(1.1) == b"ok\nX:10.000 Y:0.000 Z:0.000\nok\n"
+    assert answers(controller, b"G20\nM114\n", 1.1, 1.2) == b"ok\nX:0.394 Y:0.000 Z:0.000\nok\n"
+
+
+def test_dwell_begins_when_motion_has_ended() -> None:
+    controller = awake()
+    controller.receive(b"G1 X10 F600\nG4 P500\nM105\n", 1.0)
+    assert controller.due(2.5) == b"ok\n"
+    assert controller.due(2.523) == b"ok\n"
+    assert controller.due(2.53) == b"ok T:21.4 /0.0 B:21.2 /0.0\n"
+
+
+def test_stuck_in_inches() -> None:
+    controller = awake(stuck_in_inches=True)
+    assert answers(controller, b"G21\nG91\nG1 X1 F60\nM114\n", 1.0, 9.0) == (
+        b"ok\nok\nok\nX:1.000 Y:0.000 Z:0.000\nok\n"
+    )
+    assert true_mm(controller, "x") == pytest.approx(125.4)
+
+
+def test_absurd_numbers_do_not_break_it() -> None:
+    controller = awake()
+    far = b"9" * 40
+    assert answers(controller, b"G1 X" + far + b" F" + far + b"\nM105\n", 1.0, 1e30) == (
+        b"ok\nok T:21.4 /0.0 B:21.2 /0.0\n"
+    )
+    assert true_mm(controller, "x") == 223.0
+
+
+# --- referencing ------------------------------------------------------------------------
+
+
+def test_reference_finds_the_switch_slowly_and_counts_from_there() -> None:
+    controller = awake()
+    controller.receive(b"G1 X5 F600\nG28 X\nM119\nM114\nG1 X7 F600\n", 1.0)
+    assert controller.due(21.0) == b"ok\n"  # 105 mm at 5 mm/s take 21 s
+    assert controller.due(30.0) == (
+        b"ok\nX:pressed Y:open Z:open\nok\nX:0.000 Y:0.000 Z:0.000\nok\nok\n"
+    )
+    assert true_mm(controller, "x") == pytest.approx(7.0)
+
+
+def test_reference_on_the_switch_is_done_at_once() -> None:
+    controller = awake()
+    controller.receive(b"G28 X\nG28 X\nM105\n", 1.0)
+    assert controller.due(21.1) == b"ok\nok\nok T:21.4 /0.0 B:21.2 /0.0\n"
+
+
+def test_reference_without_an_axis_takes_all_one_after_the_other() -> None:
+    controller = awake()
+    assert answers(controller, b"G28\nM119\n", 1.0, 50.9) == b""
+    assert controller.due(52.0) == b"ok\nX:pressed Y:pressed Z:pressed\nok\n"
+
+
+def test_reference_of_a_dead_motor_ends_with_an_error() -> None:
+    controller = awake(powered=False)
+    controller.receive(b"G28 Z\nM105\n", 1.0)
+    assert controller.due(36.0) == b""  # one and a half times 120 mm at 5 mm/s
+    assert controller.due(38.0) == (
+        b"error: switch of Z not found\nok T:21.4 /0.0 B:21.2 /0.0\n"
+    )
+
+
+# --- halting ----------------------------------------------------------------------------
+
+
+def test_halt_stops_in_mid_move_and_nothing_moves_again() -> None:
+    controller = awake()
+    controller.receive(b"G1 X10 F600\nG1 X20 F600\nM400\n", 1.0)
+    assert controller.due(1.512) == b"ok\nok\n"
+    controller.receive(b"M112\n", 1.512)
+    assert controller.due(1.512) == b"error: halted by M112; reopen the port to start again\n"
+    # 0.51 s after the start: half of the way
+    assert true_mm(controller, "x") == pytest.approx(105.0)
+    assert answers(controller, b"G1 X0 F600\nM105\nG28\n", 2.0, 99.0) == b"error: halted\n" * 3
+    assert true_mm(controller, "x") == pytest.approx(105.0)
+
+
+@pytest.mark.parametrize("running", [b"G28 X\n", b"G4 P60000\n", b"G1 X50 F60\nM400\n"])
+def test_halt_does_not_queue_behind_what_runs(running: bytes) -> None:
+    controller = awake()
+    controller.receive(running, 1.0)
+    controller.due(3.0)
+    before_mm = true_mm(controller, "x")
+    assert answers(controller, b"M112\n", 3.0, 3.0).startswith(b"error: halted by M112")
+    assert controller.due(1000.0) == b""
+    assert true_mm(controller, "x") == before_mm
+
+
+def test_halt_drops_lines_that_arrived_with_it() -> None:
+    controller = awake()
+    assert answers(controller, b"G1 X10 F600\nM112\n", 1.0, 9.0).count(b"\n") == 1
+    assert true_mm(controller, "x") == 100.0
+
+
+def test_power_up_forgets_everything_but_the_place() -> None:
+    controller = awake()
+    controller.receive(b"G20\nG91\nG1 X1 F60\nG4 P9000\n", 1.0)
+    assert controller.due(3.0) == b"ok\nok\nok\n"
+    controller.receive(b"M112\nG1", 3.0)
+    controller.power_up(3.0)
+    assert controller.due(3.5) == FULL_GREETING
+    assert answers(controller, b"M114\nG1 X1\nG1 X1 F600\n", 3.5, 9.0) == (
+        b"X:0.000 Y:0.000 Z:0.000\nok\nerror: no feed\nok\n"
+    )
+    assert true_mm(controller, "x") == pytest.approx(126.4)
+
+
+def test_power_up_in_mid_move_stops_it() -> None:
+    controller = awake()
+    controller.receive(b"G1 X10 F600\n", 1.0)
+    controller.power_up(1.512)
+    controller.due(99.0)
+    assert true_mm(controller, "x") == pytest.approx(105.0)

@@ -1,0 +1,32 @@
+"""Start here: ``tuner`` or ``python -m tuner``."""
+
+from __future__ import annotations
+
+import os
+import sys
+
+from tuner.cli import run
+from tuner.errors import BadFile, Stopped, TunerError
+
+
+def main() -> int:
+    """Run the command line and return its exit status; no traceback for a person's mistake."""
+    try:
+        return run(sys.argv[1:])
+    except KeyboardInterrupt:
+        return Stopped.exit_status
+    except BrokenPipeError:
+        # The reader of our output is gone; say nothing more, to it or at interpreter exit.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return TunerError.exit_status
+    except BadFile as error:
+        for finding in error.findings:
+            print(f"tuner: {finding}", file=sys.stderr)
+        return error.exit_status
+    except TunerError as error:
+        print(f"tuner: {error}", file=sys.stderr)
+        return error.exit_status
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,269 @@
+"""A proposal: a change put to a person, as TOML for programs and Markdown for people.
+
+It is written once, atomically, and never changed; whether it was applied is kept in the
+logbook. It says what was found, what is proposed, how sure that is, what the change makes
+untrue, and how to go back. Nothing here can reach a machine.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+from tuner.card.schema import Axis, Card
+from tuner.card.write import toml_text
+from tuner.drive.numbers import plain_number
+from tuner.drive.scale import Form, all_forms, form_words, steps_per_mm
+from tuner.errors import BenchFault
+from tuner.text import shown
+
+SCHEMA = 1
+
+_CAUTIONS = (
+    "Switch the machine off and unplug it before you look at or touch pulleys, belts, screws, "
+    "gears or plugs; block a vertical axis so that it cannot drop. Never pull the plug of a "
+    "powered motor; turning a motor by hand generates voltage.",
+    "After a change of this number the axis moves a different distance for the same command: "
+    "start with 1 mm, hands out, power switch in reach.",
+    "This does not replace guards, local codes, or a licensed electrician for mains wiring.",
+)
+
+
+@dataclass(frozen=True)
+class Written:
+    """Where a proposal was written, and the digest that proves it was not changed since."""
+
+    id: str
+    path: Path
+    sha256: str
+
+
+def slug(text: str) -> str:
+    """Return `text` as lower-case words joined by dashes, safe in a file name."""
+    words = re.findall(r"[a-z0-9]+", text.lower())
+    return "-".join(words)[:40] or "machine"
+
+
+def _four_forms(per_mm: Fraction, axis: Axis) -> dict[str, Fraction]:
+    return {str(form): value for form, value in all_forms(per_mm, axis.train).items()}
+
+
+def _card_value(card_axis: Axis, key: str) -> int | Fraction | None:
+    part: Any = {"drive": card_axis.train.drive, "motor": card_axis.train.motor}
+    for name in key.split("."):
+        part = part.get(name) if isinstance(part, Mapping) else getattr(part, name, None)
+    return part if isinstance(part, (int, Fraction)) else None
+
+
+def _upsets(axis: Axis, finding: Mapping[str, Any]) -> list[str]:
+    if finding["verdict"] != "change":
+        return []
+    name = axis.name.upper()
+    upsets = [
+        f"stored positions of {name} (heights, offsets, soft limits, bed corners) were set with "
+        "the old number: set them anew",
+        f"every feed of {name} now means a different pulse rate and motor speed: check the limits",
+    ]
+    if axis.reference.at != "none":
+        upsets.append(f"search the end switch of {name} again before the next job")
+    return upsets
+
+
+def as_table(
+    identifier: str,
+    session: str,
+    card: Card,
+    axis: Axis,
+    finding: Mapping[str, Any],
+    readings: Sequence[Mapping[str, Any]],
+) -> dict[str, Any]:
+    """Return the proposal of one axis as the table that is written as TOML.
+
+    `finding` has the form of ``tuner examine --json``, `readings` the keys of a reading.
+    """
+    found = _four_forms(steps_per_mm(axis.stored, axis.train), axis)
+    proposal = finding["proposal"]
+    stored_form = axis.stored.form
+    table: dict[str, Any] = {
+        "schema": SCHEMA,
+        "id": identifier,
+        "session": session,
+        "machine": card.name,
+        "axis": axis.name,
+        "motor": axis.name,
+        "card_sha256": card.sha256,
+        "verdict": finding["verdict"],
+        "basis": proposal["basis"] if proposal else None,
+        "stored_form": str(stored_form),
+        "nothing_changed": True,
+        "go_back": (
+            f"type the number found today back in: {plain_number(axis.stored.value)} "
+            f"{form_words(stored_form)}"
+        ),
+        "next": finding["next"],
+        "cautions": list(_CAUTIONS),
+        "upsets": _upsets(axis, finding),
+        "found": found,
+    }
+    if proposal:
+        table["proposed"] = {str(form): proposal[str(form)] for form in Form}
+        table["change"] = [
+            {"key": f"axes.{axis.name}.{key}", "from": _card_value(axis, key), "to": value}
+            for key, value in proposal["changes"].items()
+        ]
+    elif finding["verdict"] == "keep":
+        table["proposed"] = found
+    if finding["scale"]:
+        table["scale"] = {**finding["scale"], "n": finding["n"]}
+    table["caliper"] = {
+        "range_mm": card.caliper.range_mm,
+        "resolution_mm": card.caliper.resolution_mm,
+        "error_limit_mm": card.caliper.error_limit_mm,
+        "id": card.caliper.id,
+        "calibrated_on": card.caliper.calibrated_on,
+    }
+    table["cause"] = [
+        {name: cause[name] for name in ("name", "p", "says", "check")}
+        for cause in finding["causes"]
+    ]
+    table["reading"] = [dict(reading) for reading in readings]
+    return table
+
+
+def _headline(axis: Axis, table: Mapping[str, Any]) -> str:
+    name = axis.name.upper()
+    match table["verdict"]:
+        case "change":
+            form = table["stored_form"]
+            return (
+                f"Proposal: change the stored number of {name} from "
+                f"**{_number(table['found'][form])}** to **{_number(table['proposed'][form])}** "
+                f"{form_words(Form(form))}."
+            )
+        case "keep":
+            return f"Keep the stored number of {name} as it is."
+        case "repair-first":
+            return f"Repair {name} first; its stored number cannot be judged yet."
+        case "measure-again":
+            return f"Measure {name} again before anything is changed."
+    return f"What is wrong with {name} cannot be told yet; change nothing."
+
+
+def _number(value: Any) -> str:
+    return plain_number(value) if isinstance(value, Fraction) else f"{value:.6g}"
+
+
+def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
+    """Return the proposal for a person to read and apply by hand."""
+    lines = [
+        f"# {_inert(table['machine'])}, axis {axis.name.upper()}: {table['verdict']}",
+        "",
+        _headline(axis, table),
+        "",
+        "Nothing was changed on the machine by this program.",
+        "",
+        f"Next: {_inert(table['next'])}",
+        "",
+    ]
+    scale = table.get("scale")
+    if scale:
+        lines += [
+            f"Scale (true travel / commanded travel): {scale['value']:.5f} ± {scale['U']:.5f} "
+            f"(95 %, k = {scale['k']:.2f}, {scale['n']} readings)",
+            "",
+        ]
+    lines += ["| | found | proposed |", "| --- | --- | --- |"]
+    proposed = table.get("proposed")
+    for form in Form:
+        after = _number(proposed[form]) if proposed else "-"
+        lines.append(f"| {form_words(form)} | {_number(table['found'][form])} | {after} |")
+    lines += ["", "## Why", ""]
+    lines += [
+        f"- {_inert(cause['name'])} (p {cause['p']:.2f}): {_inert(cause['says'])}. "
+        f"To confirm: {_inert(cause['check'])}"
+        for cause in table["cause"]
+    ] or ["- no cause is named"]
+    if table["upsets"]:
+        lines += ["", "## What the change makes untrue", ""]
+        lines += [f"- {upset}" for upset in table["upsets"]]
+    lines += ["", "## Go back", "", f"To go back, {table['go_back']}.", "", "## Cautions", ""]
+    lines += [f"- {caution}" for caution in table["cautions"]]
+    lines += [
+        "", "## Readings", "",
+        "| n | commanded mm | reading mm | arrived from | visit |", "| --- | --- | --- | --- | --- |",
+    ]
+    lines += [
+        f"| {one['n']} | {one['commanded_mm']:.4f} | {one['reading_mm']:.2f} "
+        f"| {'below' if one['approach'] == 'plus' else 'above'} | {one['visit']} |"
+        for one in table["reading"]
+    ]
+    lines += ["", f"Session {table['session']}, card sha256 {table['card_sha256']}.", ""]
+    return "\n".join(lines)
+
+
+_MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]<>#|!&~$])")
+
+
+def _inert(text: str) -> str:
+    """Return `text` so that Markdown shows it as it is."""
+    return _MARKDOWN_SIGNS.sub(r"\\\1", shown(text))
+
+
+def write_proposal(
+    folder: Path,
+    when: datetime,
+    session: str,
+    card: Card,
+    axis: Axis,
+    finding: Mapping[str, Any],
+    readings: Sequence[Mapping[str, Any]],
+) -> Written:
+    """Write the proposal of one axis as ``<id>.toml`` and ``<id>.md``; never over another.
+
+    Raises ``BenchFault`` when the folder cannot be written; no half file is left then.
+    """
+    base = f"{when:%Y%m%d-%H%M%S}-{slug(card.name)}-{axis.name}"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        identifier, number = base, 1
+        while True:
+            table = as_table(identifier, session, card, axis, finding, readings)
+            text = toml_text(table).encode()
+            if _write_new(folder / f"{identifier}.toml", text):
+                break
+            number += 1
+            identifier = f"{base}-{number}"
+        _write_new(folder / f"{identifier}.md", as_markdown(axis, table).encode())
+    except OSError as error:
+        raise BenchFault(
+            f"the proposal cannot be written to {shown(str(folder))} ({shown(str(error))}); its "
+            "readings are in the logbook. Free the folder or choose another with --home"
+        ) from error
+    path = folder / f"{identifier}.toml"
+    return Written(identifier, path, hashlib.sha256(text).hexdigest())
+
+
+def _write_new(path: Path, content: bytes) -> bool:
+    """Write `content` whole or not at all; return False, untouched, if `path` is taken."""
+    descriptor, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        # A hard link fails where the name is taken, which a rename would silently replace.
+        try:
+            os.link(temporary, path)
+        except FileExistsError:
+            return False
+    finally:
+        Path(temporary).unlink()
+    return True

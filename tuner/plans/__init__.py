@@ -1,0 +1,1 @@
+"""Guided procedures: generators that say what should happen and hear what did."""

@@ -1,0 +1,87 @@
+"""Taking one reading: approach, ask, again, undo; and what all readings so far say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from tuner.messages import Again, Approach, Approached, Ask, Say, Undo
+from tuner.metrology.budget import Scale, measured_scale
+from tuner.metrology.fit import Fit, fit
+from tuner.metrology.reading import Reading
+from tuner.plans.run import AxisRun, Part
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One place to read, in commanded mm, and the side to arrive from."""
+
+    key: str
+    to_mm: float
+    approach: Approached
+    expected_mm: float | None = None
+    within_mm: float = 0.0
+
+
+def take_reading(run: AxisRun, stop: Stop, feed_mm_per_min: float, may_undo: bool) -> Part[bool]:
+    """Approach one place and read it; the result is False when an earlier reading is undone."""
+    fresh = False
+    while True:
+        yield Approach(
+            key=stop.key,
+            axis=run.name,
+            to_mm=stop.to_mm,
+            approach=stop.approach,
+            over_mm=run.over_mm,
+            feed_mm_per_min=feed_mm_per_min,
+            fresh=fresh,
+        )
+        n = len(run.readings) + 1
+        reply = yield Ask(
+            key=stop.key,
+            axis=run.name,
+            at_mm=stop.to_mm,
+            approach=stop.approach,
+            n=n,
+            low_mm=0.0,
+            high_mm=run.caliper.range_mm,
+            expected_mm=stop.expected_mm,
+            within_mm=stop.within_mm,
+            may_undo=may_undo,
+            says=f"Reading {n}: what does the caliper show?",
+        )
+        match reply:
+            case Again():
+                fresh = True
+            case Undo():
+                return False
+            case _:
+                run.readings.append(
+                    Reading(stop.to_mm, reply.value, stop.approach, n=n, visit=run.visit)
+                )
+                if n > 1:
+                    yield from _say_fit(run)
+                return True
+
+
+def fitted(run: AxisRun) -> Fit:
+    """Return the fit of the readings so far; there must be two or more."""
+    return fit(run.readings, grows=run.grows, resolution_mm=run.caliper.resolution_mm)
+
+
+def scale_so_far(run: AxisRun, so_far: Fit) -> Scale:
+    """Return the scale of a fit with the caliper's and the bench's own errors added."""
+    return measured_scale(so_far, error_limit_mm=run.error_limit_mm)
+
+
+def _say_fit(run: AxisRun) -> Part[None]:
+    scale = scale_so_far(run, fitted(run))
+    n = len(run.readings)
+    yield Say(
+        key=run.name,
+        tag="FIT",
+        fields=(
+            ("scale", f"{scale.value:.5f}"), ("U", f"{scale.U:.5f}"), ("k", f"{scale.k:.2f}"),
+            ("n", str(n)),
+        ),
+        says=f"{n} readings: scale {scale.value:.5f} ± {scale.U:.5f} (95 %)",
+    )

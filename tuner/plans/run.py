@@ -1,0 +1,76 @@
+"""What a plan knows about the axis it is working on, and the readings taken so far."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass, field
+from typing import Any, Literal, TypeVar
+
+from tuner.card.schema import Axis, Caliper
+from tuner.drive.scale import steps_per_mm
+from tuner.messages import Message, Reply
+from tuner.metrology.reading import Reading
+
+Result = TypeVar("Result")
+Part = Generator[Message, Reply, Result]
+"""A piece of a plan that ends with a result."""
+
+SLOW_MM_PER_MIN = 600.0  # 10 mm/s, until the scale has been read
+
+
+@dataclass
+class AxisRun:
+    """One axis while it is being measured. Positions are commanded mm from the origin."""
+
+    axis: Axis
+    caliper: Caliper
+    grows: Literal[1, -1] = 1
+    visit: int = 1
+    over_mm: float = 1.0
+    minus_mm: float = 0.0
+    plus_mm: float = 0.0
+    mounted: bool = False
+    scale_low: float = 1 / 25.4
+    scale_high: float = 25.4
+    error_limit_mm: float = 0.0
+    readings: list[Reading] = field(default_factory=list)
+    finding: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        """The axis letter as on the card, lower case."""
+        return self.axis.name
+
+    @property
+    def letter(self) -> str:
+        """The axis letter as people and controllers write it."""
+        return self.axis.name.upper()
+
+    @property
+    def motor_turn_mm(self) -> float:
+        """Commanded mm of one turn of the motor, counted from steps."""
+        per_mm = steps_per_mm(self.axis.stored, self.axis.train)
+        return float(self.axis.train.motor.microsteps_per_rev / per_mm)
+
+    @property
+    def output_turn_mm(self) -> float:
+        """Commanded mm of one nominal turn of the output shaft, counted from steps."""
+        return self.motor_turn_mm / float(self.axis.train.gear_ratio)
+
+    def slow_feed_mm_per_min(self) -> float:
+        """At most 10 mm/s in truth and one motor turn per second, whatever the scale is."""
+        true_limit = SLOW_MM_PER_MIN / self.scale_high
+        return min(true_limit, self.motor_turn_mm * 60.0, self.axis.feed_mm_per_min)
+
+    def readings_as_data(self) -> list[dict[str, Any]]:
+        """Return the readings with the keys of a proposal's ``[[reading]]``."""
+        return [
+            {
+                "n": one.n,
+                "commanded_mm": one.commanded_mm,
+                "reading_mm": one.reading_mm,
+                "approach": one.approach,
+                "visit": one.visit,
+            }
+            for one in self.readings
+        ]

@@ -1,0 +1,1 @@
+"""The wire: from a permit to bytes at a port, and from bytes to what the controller said."""

@@ -1,0 +1,462 @@
+"""The controller as the engine uses it: a conversation over a port, one step at a time.
+
+Rules it keeps:
+
+* Every line that leaves is on the allow-list; a motion line leaves only inside ``move``, which
+  takes nothing but a permit. No line is ever sent a second time on a guess.
+* What has arrived is heard before anything is sent, so a restart is noticed before the next
+  line and not after it. Every way back into step sets the units and the distance mode anew.
+* A stop may come from any thread at any time. It is written under the write lock, which is
+  never held while reading, waits for nothing, and after it no line leaves until the
+  conversation is back in step.
+* Whenever something makes the position doubtful, ``position_unknown`` is true until the one
+  who finds it again says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+from tuner.card.dialect import Dialect
+from tuner.errors import (
+    BenchFault,
+    ControllerRestarted,
+    LineNotAllowed,
+    LineRefused,
+    MachineFault,
+    NoAnswer,
+    PortLost,
+    Stopped,
+)
+from tuner.safety.heat import Heater
+from tuner.safety.permit import Permit
+from tuner.safety.words import Kind, check_dialect, classify
+from tuner.text import shown
+from tuner.wire.link import (
+    Acknowledged,
+    Busy,
+    Event,
+    Link,
+    Position,
+    Refused,
+    Restarted,
+    State,
+    Switches,
+    Temperatures,
+)
+from tuner.wire.port import Port
+from tuner.wire.transcript import Transcript
+
+__all__ = ["Controller", "HeatersLeft", "MoveOutcome"]
+
+# Chosen for small controllers at a USB cable; common practice, no source.
+_GREETING_S = 3.0  # a loader in front of the controller takes up to about 2 s
+_QUIET_S = 0.3  # longer than any pause inside one report
+_ANSWER_S = 5.0
+_RESYNC_S = 10.0
+_LONGEST_BUSY_S = 300.0  # a controller that is busy for longer than this has lost its way
+# The computed duration knows neither the planner's rounding nor a slow start of the queue.
+_MARGIN = 1.25
+_MARGIN_S = 0.5
+# Text has next to no unreadable bytes; at a wrong baud rate about half of them are.
+_MOST_UNREADABLE = 0.25
+_READABLE = frozenset((*range(0x20, 0x7F), 0x09, 0x0A, 0x0D))
+_MAINS = "switch the machine off at the mains"
+
+
+@dataclass(frozen=True)
+class MoveOutcome:
+    """How a move ended.
+
+    `finished` is true when the controller itself said that motion has ended, false when only
+    the computed duration with its margin has passed: then ask whether it is still.
+    `seconds` is how long all of it took.
+    """
+
+    finished: bool
+    seconds: float
+
+
+@dataclass(frozen=True)
+class HeatersLeft:
+    """What became of the heaters: `confirmed` off as read back, or not, and a sentence."""
+
+    confirmed: bool
+    says: str
+
+
+class Controller:
+    """The controller behind `port`, in the words of `dialect`.
+
+    One thread uses it; ``stop`` alone may be called from any. Raises ``BadFile`` when the
+    dialect has a line that may not be sent. Every method that talks raises ``PortLost``,
+    ``ControllerRestarted``, ``LineRefused``, ``NoAnswer``, and ``Stopped`` after a stop; the
+    conversation gets back into step by itself at the next call, where that is possible.
+    """
+
+    def __init__(self, port: Port, dialect: Dialect, transcript: Transcript) -> None:
+        check_dialect(dialect)
+        self._port = port
+        self._clock = port.clock
+        self._dialect = dialect
+        self._transcript = transcript
+        self._link = Link(dialect)
+        self._modes_are_set = False
+        self._bytes_heard = 0
+        self._bytes_unreadable = 0
+        self.position_unknown = True
+
+    def position_established(self) -> None:
+        """Take note that somebody has found out where the machine stands."""
+        self.position_unknown = False
+
+    # --- the conversation ---------------------------------------------------------------
+
+    def open_conversation(self, timeout_s: float = 10.0) -> None:
+        """Wait for the greeting, get into step, set units and distance mode.
+
+        Opening a port restarts many controllers, so nothing from before is trusted. Raises
+        ``NoAnswer`` after `timeout_s`, with the likely cause.
+        """
+        self.position_unknown = True
+        self._transcript.event(f"opened {self._port.url} at {self._port.baud} baud")
+        deadline_s = self._clock.now_s() + timeout_s
+        self._await_greeting(min(deadline_s, self._clock.now_s() + _GREETING_S))
+        while True:
+            try:
+                try:
+                    self._get_into_step(deadline_s)
+                except NoAnswer as silence:
+                    raise self._why_no_answer() from silence
+                self._set_modes()
+                return
+            except ControllerRestarted:
+                # Another greeting after the first words is how a slow start looks.
+                if self._clock.now_s() >= deadline_s:
+                    raise
+
+    def close(self) -> None:
+        """End the conversation and close the port; nothing is sent."""
+        with self._port.write_lock:
+            self._link.close()
+            self._port.close()
+        self._transcript.event("closed")
+
+    # --- motion -------------------------------------------------------------------------
+
+    def move(self, permit: Permit) -> MoveOutcome:
+        """Send the lines of `permit`, each after the answer to the one before; await the end.
+
+        Raises ``PermitVoid`` before anything is sent. Anything raised later leaves
+        ``position_unknown`` true: how far the move got is not known.
+        """
+        self._get_ready()
+        started_s = self._clock.now_s()
+        lines = permit.redeem(started_s)
+        for line in lines:
+            self._check(line, Kind.MOTION)
+        with self._position_at_stake():
+            # A full queue takes a line only when an earlier one has ended.
+            patience_s = permit.seconds * _MARGIN + _ANSWER_S
+            for line in lines:
+                self._ask(line, Kind.MOTION, patience_s)
+            ends_s = self._clock.now_s() + permit.seconds * _MARGIN + _MARGIN_S
+            self._ask(self._dialect.barrier.line, Kind.WAIT, patience_s)
+            if not self._dialect.barrier.proven:
+                self._wait_until(ends_s)
+        return MoveOutcome(self._dialect.barrier.proven, self._clock.now_s() - started_s)
+
+    def stop(self) -> bool:
+        """Write the dialect's stop at once and interrupt whatever waits; from any thread.
+
+        Returns whether stop bytes left. Without a stop word no more lines are sent, and what
+        has been sent runs on. Never raises: a lost port is met by whoever uses it next.
+        """
+        self.position_unknown = True
+        with self._port.write_lock:
+            if self._link.state is State.CLOSED:
+                return False
+            data = self._link.stop()
+            try:
+                self._port.write(data)
+            except PortLost:
+                data = b""
+            self._port.interrupt()
+            self._record_stop(bool(data))
+        return bool(data)
+
+    # --- questions ----------------------------------------------------------------------
+
+    def temperatures(self) -> tuple[Heater, ...] | None:
+        """Return every heater that is reported, or None when the dialect has no such query."""
+        if self._dialect.temperatures is None:
+            return None
+        for event in self._query(self._dialect.temperatures):
+            if isinstance(event, Temperatures):
+                return event.heaters
+        raise self._no_report(self._dialect.temperatures, "temperatures")
+
+    def position(self) -> Mapping[str, float] | None:
+        """Return axis -> mm as the controller counts them, or None when it cannot be asked.
+
+        What the figures mean is the dialect's ``position_means``.
+        """
+        if self._dialect.position is None:
+            return None
+        for event in self._query(self._dialect.position):
+            if isinstance(event, Position):
+                return event.axes
+        raise self._no_report(self._dialect.position, "position")
+
+    def switches(self) -> Mapping[str, bool] | None:
+        """Return name -> pressed for every end switch, or None when it cannot be asked."""
+        if self._dialect.switches is None:
+            return None
+        pressed: dict[str, bool] = {}
+        for event in self._query(self._dialect.switches):
+            if isinstance(event, Switches):
+                pressed.update(event.pressed)
+        if not pressed:
+            raise self._no_report(self._dialect.switches, "switches")
+        return pressed
+
+    def heaters_off(self) -> HeatersLeft:
+        """Turn every heater off and read the targets back; works in every state, never raises.
+
+        The lines leave at once, whether or not the conversation is in step.
+        """
+        if not self._dialect.heaters_off and self._dialect.temperatures is None:
+            return HeatersLeft(True, "this machine has no heaters that could be asked about")
+        self._port.forget_interrupt()
+        try:
+            self._send_heaters_off()
+            heaters = self.temperatures()
+        except (MachineFault, BenchFault, Stopped) as reason:
+            return HeatersLeft(False, f"the heaters are not confirmed off: {reason}; {_MAINS}")
+        if heaters is None:
+            says = f"the heaters were sent off, but cannot be read back; {_MAINS}"
+            return HeatersLeft(False, says)
+        left = [heater.name for heater in heaters if heater.target_c != 0]
+        if left:
+            says = f"not reported as off: {', '.join(left)}; {_MAINS}"
+            return HeatersLeft(False, says)
+        return HeatersLeft(True, "every heater reports that it is off")
+
+    # --- sending ------------------------------------------------------------------------
+
+    @staticmethod
+    def _check(line: str, kind: Kind) -> None:
+        found = classify(line)
+        if found is not kind:
+            raise LineNotAllowed(
+                f"the line '{line}' {found.value}, where only a line that {kind.value} may be "
+                "sent; nothing was sent"
+            )
+
+    def _send(self, line: str, kind: Kind) -> None:
+        self._check(line, kind)
+        with self._port.write_lock:
+            self._port.heed_interrupt()
+            if self._link.state is State.MUST_RESYNC:
+                raise NoAnswer(
+                    f"before '{line}' the controller answered more than it was asked; '{line}' was "
+                    "not sent. Look at the machine and find its position again"
+                )
+            data = self._link.send(line)
+            self._transcript.sent(line)
+            self._port.write(data)
+
+    def _send_heaters_off(self) -> None:
+        lines = self._dialect.heaters_off
+        for line in lines:
+            self._check(line, Kind.HEATERS_OFF)
+        with self._port.write_lock:
+            # Written before it is recorded: a full disk must not keep a heater on.
+            self._port.write(b"".join(map(self._link.send_unheard, lines)))
+            for line in lines:
+                self._transcript.sent(line)
+
+    def _record_stop(self, has_left: bool) -> None:
+        try:
+            if has_left and self._dialect.stop is not None:
+                self._transcript.sent(self._dialect.stop.line)
+            self._transcript.event("stop" if has_left else "stop, without a stop line")
+        except BenchFault:
+            # The stop has left; that it could not be written down is told at the next line.
+            return
+
+    # --- hearing ------------------------------------------------------------------------
+
+    def _hear(self, deadline_s: float) -> list[Event]:
+        """Return what arrives next, nothing at `deadline_s`; raise when it is a restart."""
+        data = self._port.read_until(deadline_s)
+        self._bytes_heard += len(data)
+        self._bytes_unreadable += sum(byte not in _READABLE for byte in data)
+        with self._port.write_lock:
+            events = self._link.feed(data)
+            heard = self._link.heard
+        for line in heard:
+            self._transcript.received(line)
+        for event in events:
+            if isinstance(event, Restarted):
+                self.position_unknown = True
+                raise ControllerRestarted(
+                    f"the controller has started anew ('{event.text}'): where the machine stands "
+                    "is not known any more. Look at it and at its power, then begin again"
+                )
+        return events
+
+    def _hear_what_came(self) -> None:
+        """Hear what arrived while nobody listened; raise when it is a restart or a refusal."""
+        self._refuse(self._hear(self._clock.now_s()), "while nothing was asked of it")
+
+    @staticmethod
+    def _refuse(events: list[Event], when: str) -> None:
+        for event in events:
+            if isinstance(event, Refused):
+                raise LineRefused(
+                    f"the controller said '{event.text}' {when}; nothing more was sent. Read its "
+                    "display, remove the cause, then begin again"
+                )
+
+    def _ask(self, line: str, kind: Kind, patience_s: float = _ANSWER_S) -> list[Event]:
+        """Send `line`, return what is heard until its answer; nothing is ever sent again."""
+        self._hear_what_came()
+        self._send(line, kind)
+        heard: list[Event] = []
+        started_s = self._clock.now_s()
+        deadline_s = started_s + patience_s
+        while True:
+            events = self._hear(deadline_s)
+            self._refuse(events, f"to '{line}'")
+            heard += events
+            if any(isinstance(event, Acknowledged) for event in events):
+                return heard
+            now_s = self._clock.now_s()
+            if any(isinstance(event, Busy) for event in events):
+                deadline_s = min(now_s + patience_s, started_s + patience_s + _LONGEST_BUSY_S)
+            if now_s >= deadline_s:
+                self._give_up(f"'{line}'")
+                raise NoAnswer(
+                    f"the controller did not answer '{line}' within {now_s - started_s:.0f} s; it "
+                    "was not sent again. Look at the machine, its power and the data cable"
+                )
+
+    def _query(self, line: str) -> list[Event]:
+        self._get_ready()
+        return self._ask(line, Kind.QUERY)
+
+    @staticmethod
+    def _no_report(line: str, what: str) -> NoAnswer:
+        return NoAnswer(
+            f"the controller answered '{line}' without {what} that can be read; look at the wire "
+            "transcript, and at the dialect that the card names"
+        )
+
+    def _wait_until(self, then_s: float) -> None:
+        while self._clock.now_s() < then_s:
+            self._refuse(self._hear(then_s), "while it was moving")
+
+    def _give_up(self, waited_for: str) -> None:
+        with self._port.write_lock:
+            self._link.timed_out()
+        self._transcript.event(f"no answer to {waited_for}")
+
+    @contextmanager
+    def _position_at_stake(self) -> Iterator[None]:
+        try:
+            yield
+        except BaseException:
+            self.position_unknown = True
+            raise
+
+    # --- getting into step --------------------------------------------------------------
+
+    def _get_ready(self) -> None:
+        self._hear_what_came()
+        if self._link.state in (State.WAITING, State.RESYNCING):
+            # An error ended an earlier wait; its answer may still come.
+            self._give_up("what was asked before")
+        self._get_into_step(self._clock.now_s() + _RESYNC_S)
+        self._set_modes()
+
+    def _await_greeting(self, deadline_s: float) -> None:
+        try:
+            while self._clock.now_s() < deadline_s:
+                self._hear(deadline_s)
+        except ControllerRestarted:
+            return
+
+    def _get_into_step(self, deadline_s: float) -> None:
+        """Raise ``NoAnswer`` when it fails by `deadline_s`, ``LineRefused`` when refused twice."""
+        refusals = 0
+        while self._link.state is State.MUST_RESYNC:
+            self._modes_are_set = False
+            self._await_quiet(deadline_s)
+            self._send_resync_query()
+            try:
+                self._await_report(min(deadline_s, self._clock.now_s() + _ANSWER_S))
+            except LineRefused:
+                # The first refusal may be of half a line that somebody else left there.
+                refusals += 1
+                if refusals == 2:
+                    raise
+            # An acknowledgement that was on its way would put it out of step again.
+            self._await_quiet(deadline_s)
+
+    def _set_modes(self) -> None:
+        if not self._modes_are_set:
+            for line in self._dialect.setup:
+                self._ask(line, Kind.MODE)
+            self._modes_are_set = True
+
+    def _await_quiet(self, deadline_s: float) -> None:
+        while self._clock.now_s() < deadline_s:
+            heard_before = self._bytes_heard
+            self._hear(self._clock.now_s() + _QUIET_S)
+            if self._bytes_heard == heard_before:
+                return
+        raise NoAnswer(
+            f"the controller did not answer '{self._link.resync_line}' clearly, or never fell "
+            "silent: it and this program are out of step. Switch it off and on, then begin again"
+        )
+
+    def _send_resync_query(self) -> None:
+        line = self._link.resync_line
+        classify(line)
+        with self._port.write_lock:
+            self._port.heed_interrupt()
+            data = self._link.resync_query()
+            self._transcript.sent(line)
+            self._port.write(data)
+
+    def _await_report(self, deadline_s: float) -> None:
+        """Wait until in step, or out of it again, at the latest at `deadline_s`."""
+        while self._link.state in (State.RESYNCING, State.WAITING):
+            if self._clock.now_s() >= deadline_s:
+                self._give_up(f"'{self._link.resync_line}'")
+                return
+            self._refuse(self._hear(deadline_s), f"to '{self._link.resync_line}'")
+
+    def _why_no_answer(self) -> NoAnswer:
+        where = f"the port {shown(self._port.url)} at {self._port.baud} baud"
+        if not self._bytes_heard:
+            return NoAnswer(
+                f"nothing was heard on {where}; expected a greeting or an answer to "
+                f"'{self._link.resync_line}'. Check that the machine is on, that the cable carries "
+                "data and not only power, the baud rate in the card, and that no other program "
+                "talks to this machine"
+            )
+        if self._bytes_unreadable > _MOST_UNREADABLE * self._bytes_heard:
+            return NoAnswer(
+                f"{self._bytes_unreadable} of {self._bytes_heard} bytes heard on {where} are "
+                "unreadable; wrong baud rate? Look it up in the controller's papers and write it "
+                "into the card"
+            )
+        return NoAnswer(
+            f"something talks on {where}, but does not answer '{self._link.resync_line}' as the "
+            f"dialect {shown(self._dialect.name)} expects. Check the dialect in the card, and that "
+            "no other program talks to this machine"
+        )

@@ -1,0 +1,244 @@
+"""The port, and the only place that waits.
+
+Rules it keeps: every failure of the serial library leaves here as one of ours, with a
+sentence and what to do; there is one wait, ``read_until``, with one deadline on the port's
+own clock; a stop wakes it; the write lock is never held during a read.
+
+Ports are opened by URL, so a serial device, a rehearsal, a replay and a network port come
+through the same door.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import serial
+from serial.tools.list_ports import comports
+
+from tuner.errors import PortLost, PortUnavailable, Stopped
+from tuner.messages import Clock
+from tuner.text import shown
+
+__all__ = ["MonotonicClock", "Port", "PortSeen", "is_network", "is_rehearsal", "list_ports"]
+
+for _package in ("tuner.rehearsal", "tuner.wire"):
+    if _package not in serial.protocol_handler_packages:
+        serial.protocol_handler_packages.append(_package)
+
+_WRITE_TIMEOUT_S = 2.0
+# Where a read can be woken, its slice only bounds how late a deadline is noticed; elsewhere
+# the slice is also how long a stop waits for the reader. The stop's own bytes never wait.
+_SLICE_S = 0.05
+_SLICE_WITHOUT_WAKING_S = 0.005
+_NETWORK = ("socket://", "rfc2217://")
+_GROUP_ON_DEBIAN = "dialout"
+
+
+class MonotonicClock:
+    """The clock of every port that brings none of its own."""
+
+    def now_s(self) -> float:
+        """Seconds since an arbitrary start, never going back."""
+        return time.monotonic()
+
+
+@dataclass(frozen=True)
+class PortSeen:
+    """A port of this computer, as text that is safe to show."""
+
+    device: str
+    description: str
+    serial_number: str | None
+
+
+def list_ports() -> list[PortSeen]:
+    """Return the serial ports of this computer, sorted by name."""
+    return [
+        PortSeen(
+            shown(one.device),
+            shown(one.description or ""),
+            shown(one.serial_number) if one.serial_number else None,
+        )
+        for one in sorted(comports(), key=lambda one: one.device)
+    ]
+
+
+def is_rehearsal(url: str) -> bool:
+    """Say whether `url` leads to the simulated machine and to nothing that can move."""
+    return url.lower().startswith("rehearse://")
+
+
+def is_network(url: str) -> bool:
+    """Say whether `url` leads over a network, also when it is wrapped in another URL."""
+    return any(scheme in url.lower() for scheme in _NETWORK)
+
+
+# --- failures ---------------------------------------------------------------------------
+
+
+def _ports_there_are() -> str:
+    ports = list_ports()
+    if not ports:
+        return "this computer has no serial port now; plug the data cable in and switch on"
+    return "there are: " + ", ".join(f"{port.device} ({port.description})" for port in ports)
+
+
+def _group_of(device: str) -> str:
+    try:
+        group = Path(device).group()
+    except (OSError, KeyError, NotImplementedError):
+        return _GROUP_ON_DEBIAN
+    return _GROUP_ON_DEBIAN if group == "root" else shown(group)
+
+
+def _why_not_opened(url: str, baud: int, error: Exception) -> PortUnavailable:
+    name, text = shown(url), str(error)
+    code = error.errno if isinstance(error, OSError) else None
+    in_use = f"another program has the port {name} open; close it there and try again"
+    if isinstance(error, ValueError) and "://" in url and "not known" in text:
+        return PortUnavailable(
+            f"'{shown(url.partition('://')[0])}://' is no kind of port; expected the name of a "
+            "serial port, rehearse://bench-mule, socket://HOST:NUMBER or rfc2217://HOST:NUMBER"
+        )
+    if "baud" in text.lower() or isinstance(error, (NotImplementedError, OverflowError)):
+        return PortUnavailable(
+            f"the port {name} cannot run at {baud} baud; write the controller's baud rate into "
+            "the card"
+        )
+    if code in (errno.EAGAIN, errno.EBUSY):
+        return PortUnavailable(in_use)
+    # Windows gives no number here, only the name of its error inside the text; there, a port
+    # that is open elsewhere is one without permission.
+    if os.name == "nt" and "PermissionError" in text:
+        return PortUnavailable(in_use)
+    if code in (errno.EACCES, errno.EPERM):
+        group = _group_of(url)
+        return PortUnavailable(
+            f"this user may not open the port {name}; add the user to the group {group} (on "
+            f"Debian: sudo adduser NAME {group}), then log out and in again"
+        )
+    if code == errno.ENOENT or "FileNotFoundError" in text:
+        return PortUnavailable(
+            f"there is no port {name}; {_ports_there_are()}; tuner ports lists them"
+        )
+    if "configure port" in text:
+        return PortUnavailable(
+            f"{name} is no serial port; {_ports_there_are()}; tuner ports lists them"
+        )
+    return PortUnavailable(
+        f"the port {name} could not be opened: {shown(text)}; check the name, the cable and that "
+        "the other end is on"
+    )
+
+
+# --- the port ---------------------------------------------------------------------------
+
+
+class Port:
+    """One open port. One thread reads; any thread may write, or interrupt the reader."""
+
+    def __init__(self, url: str, baud: int, device: serial.Serial) -> None:
+        self.url = url
+        self.baud = baud
+        self.write_lock = threading.RLock()
+        self.clock: Clock = getattr(device, "clock", None) or MonotonicClock()
+        self._device = device
+        self._interrupted = threading.Event()
+        self._is_mid_line = False
+
+    @classmethod
+    def open(cls, url: str, baud: int) -> Port:
+        """Open the port `url`; opening can restart the controller behind it.
+
+        Raises ``PortUnavailable`` with the reason and what to do.
+        """
+        try:
+            device = serial.serial_for_url(
+                url, do_not_open=True, baudrate=baud, write_timeout=_WRITE_TIMEOUT_S, exclusive=True
+            )
+            can_wake = hasattr(device, "cancel_read")
+            device.timeout = _SLICE_S if can_wake else _SLICE_WITHOUT_WAKING_S
+            device.open()
+        except (OSError, ValueError, NotImplementedError, OverflowError) as error:
+            raise _why_not_opened(url, baud, error) from error
+        return cls(url, baud, device)
+
+    @property
+    def machine(self) -> Any:
+        """The simulated machine behind a rehearsal port, else None."""
+        return getattr(self._device, "machine", None)
+
+    def read_until(self, deadline_s: float) -> bytes:
+        """Return the bytes there are, as soon as there are some, or b"" at `deadline_s`.
+
+        Raises ``Stopped`` once for every ``interrupt``, also for one that came before, and
+        ``PortLost``.
+        """
+        while True:
+            self.heed_interrupt()
+            with self._translated():
+                waiting = self._device.in_waiting
+                if not waiting and self.clock.now_s() >= deadline_s:
+                    return b""
+                data = self._device.read(waiting or 1)
+            if data:
+                return data
+
+    def write(self, data: bytes) -> None:
+        """Write all of `data`; raises ``PortLost``, also when the port takes nothing for 2 s."""
+        if not data:
+            return
+        with self.write_lock, self._translated():
+            # What follows half a line must not become its other half, least of all a stop.
+            whole = b"\n" + data if self._is_mid_line else data
+            self._is_mid_line = True
+            self._device.write(whole)
+            self._is_mid_line = False
+
+    def interrupt(self) -> None:
+        """Make the reader, or else the next one, raise ``Stopped``; from any thread."""
+        self._interrupted.set()
+        wake = getattr(self._device, "cancel_read", None)
+        if wake is not None:
+            # On a port that is gone the reader is awake already.
+            with suppress(OSError, TypeError, AttributeError):
+                wake()
+
+    def heed_interrupt(self) -> None:
+        """Raise ``Stopped`` if there was an interrupt that nobody has heeded."""
+        if self._interrupted.is_set():
+            self._interrupted.clear()
+            raise Stopped("stopped at your word")
+
+    def forget_interrupt(self) -> None:
+        """Let reads wait again after an interrupt that was noticed in another way."""
+        self._interrupted.clear()
+
+    def close(self) -> None:
+        """Close the port; closing a lost or closed one is no failure."""
+        with self.write_lock, suppress(OSError):
+            self._device.close()
+
+    @contextmanager
+    def _translated(self) -> Iterator[None]:
+        try:
+            yield
+        except serial.SerialTimeoutException as error:
+            raise PortLost(
+                f"the port {shown(self.url)} took no bytes for {_WRITE_TIMEOUT_S:g} s; the "
+                "position is unknown. Look at the machine and the data cable, then start again"
+            ) from error
+        # TypeError and AttributeError are what a port closed under a reader raises.
+        except (OSError, TypeError, AttributeError) as error:
+            raise PortLost(
+                f"the port {shown(self.url)} went away ({shown(str(error))}); the position is "
+                "unknown. Look at the machine, the data cable and its power, then resume"
+            ) from error
