@@ -64,6 +64,7 @@ class Shown:
 
 
 _RECORD = re.compile(r"(?P<at>[0-9]+(?:\.[0-9]+)?) (?P<kind>[<>!~])(?: (?P<text>.*))?", re.ASCII)
+_FIELD = re.compile(r"([A-Za-z][A-Za-z_]*)=(.*)", re.ASCII)
 _KINDS: dict[str, RecordKind] = {">": ">", "<": "<", "!": "!", "~": "~"}
 
 
@@ -96,18 +97,21 @@ def parse(path: Path) -> list[Record]:
 
 
 def parse_shown(text: str) -> Shown:
-    """Take a plain line apart. Values may hold spaces; a line may have no key (``END exit=0``)."""
+    """Take a plain line apart.
+
+    Values may hold spaces, a key may hold ``=`` (``x.look.pulley-teeth=16``), and a line may
+    have no key (``END exit=0``): only a plain name makes ``name=value`` a field.
+    """
     head, _, says = text.partition(" | ")
-    tag, *tokens = head.split(" ") if head else [""]
+    tag, *tokens = head.split(" ")
     tokens = [token for token in tokens if token]
-    key = tokens.pop(0) if tokens and "=" not in tokens[0] else ""
+    key = tokens.pop(0) if tokens and not _FIELD.fullmatch(tokens[0]) else ""
     fields: dict[str, str] = {}
     last = ""
     for token in tokens:
-        name, equals, value = token.partition("=")
-        if equals and re.fullmatch(r"[A-Za-z][A-Za-z_]*", name):
-            last = name
-            fields[name] = value
+        if match := _FIELD.fullmatch(token):
+            last, value = match.groups()
+            fields[last] = value
         elif last:
             fields[last] = f"{fields[last]} {token}"
     return Shown(tag, key, fields, says)
@@ -413,11 +417,12 @@ class _Judge:
         )
 
 
-def _same(announced: str, sent: Decimal, rounding: Decimal) -> bool:
-    """Whether `announced` is `sent`, rounded for a person by at most `rounding`."""
+def _same(announced: str, sent: Decimal, most: Decimal) -> bool:
+    """Whether `announced` is `sent`, rounded to the digits announced and by `most` at most."""
     if not re.fullmatch(_NUMBER, announced, re.ASCII):
         return False
-    return abs(Decimal(announced) - sent) <= rounding
+    half_a_digit = Decimal(5).scaleb(-len(announced.partition(".")[2]) - 1)
+    return abs(Decimal(announced) - sent) <= min(half_a_digit, most)
 
 
 def check(records: Iterable[Record]) -> list[str]:

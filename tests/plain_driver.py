@@ -42,6 +42,7 @@ CHOICES: Mapping[str, str] = {
 
 _QUESTIONS = frozenset({"CONFIRM", "READING", "CHOICE", "TEXT"})
 _MOST_REFUSALS = 3
+_USED_WRONGLY = 2
 _TURN_S = 0.02  # how often ``while_waiting`` is called
 
 Caliper = Callable[[str, str, Mapping[str, str]], str]
@@ -132,7 +133,8 @@ class PlainDriver:
         """Run to the end and return the exit status.
 
         Raises ``DriverError`` when that takes longer than `timeout_s`, when a question
-        cannot be answered, and when END is missing, not last, or names another status.
+        cannot be answered, and when END is missing, not last, or names another status. A
+        program that refuses its arguments (exit status 2) shows nothing, and no END.
         """
         process = self._start()
         try:
@@ -240,6 +242,8 @@ class PlainDriver:
         return option or ""
 
     def _check_end(self, status: int) -> None:
+        if status == _USED_WRONGLY and not self.lines:
+            return
         last = self.lines[-1].shown if self.lines else Shown("", "", {}, "")
         ends = len(self.tagged("END"))
         if last.tag != "END" or ends != 1:

@@ -199,11 +199,11 @@ BAD_MOVES = {
         "without a consent",
     ),
     "a caution after the go": (
-        changed("6.510 >", "6.505 ~ CAUTION x.near.3 word=WARNING group=7 line=3 of=2 | oh\n6.510 >"),
+        changed("6.510 >", "6.505 ~ CAUTION x.n.3 word=WARNING group=7 line=3 of=2 | X\n6.510 >"),
         "came after its consent",
     ),
     "a move announced after the go": (
-        changed("6.510 >", "6.505 ~ MOVE x.near.3 axis=X by_mm=+1.000 feed=1 group=7 | oh\n6.510 >"),
+        changed("6.510 >", "6.505 ~ MOVE x.n.3 axis=X by_mm=+1.000 feed=1 group=7 | X\n6.510 >"),
         "came after its consent",
     ),
     "sent before the go": (
@@ -220,7 +220,8 @@ BAD_MOVES = {
         "one line more",
     ),
     "in the wrong order": (
-        GOOD.replace("X-2.000 F", "X? F").replace("X20.000 F", "X-2.000 F").replace("X? F", "X20.000 F"),
+        GOOD.replace("> G1 X20.000", "> G1 X?").replace("> G1 X-2.000", "> G1 X20.000").replace(
+            "> G1 X?", "> G1 X-2.000"),
         "is not what move 1",
     ),
     "another axis": (
@@ -228,6 +229,13 @@ BAD_MOVES = {
     ),
     "another length": (
         changed("> G1 X20.000", "> G1 X20.002"), "is not what move 2",
+    ),
+    "another length than announced to four digits": (
+        changed("by_mm=+20.000", "by_mm=+20.0002"), "is not what move 2",
+    ),
+    "a length announced too coarsely to hold a line to": (
+        changed("by_mm=+20.000", "by_mm=+20").replace("> G1 X20.000", "> G1 X20.4"),
+        "is not what move 2",
     ),
     "another direction": (
         changed("> G1 X20.000", "> G1 X-20.000"), "is not what move 2",
@@ -397,6 +405,13 @@ def test_records_are_read_from_a_file(tmp_path: Path) -> None:
     ]
 
 
+def test_what_has_no_meaning_for_the_rules_is_passed_over() -> None:
+    text = "1.0 ~ NOTE x | y\n1.1 ! opened\n1.2 ~ MOVE x axis=X group=1 | no caution before\n"
+    assert judged(text) == [
+        "line 3 (1.2 s): MOVE 'x' is for group '1', and no group has cautions shown"
+    ]
+
+
 @pytest.mark.parametrize(
     "text",
     ["M105", "0.5 M105", "0.5 ? M105", "-1 > M105", "1e3 > M105", "0.5 >M105", "nan > M105",
@@ -419,6 +434,12 @@ def test_what_is_no_record_is_refused_with_its_line(text: str) -> None:
         ),
         ("CAUTION  x.near.1 word=WARNING | mind", Shown("CAUTION", "x.near.1",
                                                         {"word": "WARNING"}, "mind")),
+        (
+            "CHOICE x.look.pulley-teeth=16 options=yes,no default= | 16?",
+            Shown("CHOICE", "x.look.pulley-teeth=16", {"options": "yes,no", "default": ""}, "16?"),
+        ),
+        ("RESULT x verdict=keep stray", Shown("RESULT", "x", {"verdict": "keep stray"}, "")),
+        ("NOTE x stray", Shown("NOTE", "x", {}, "")),
         ("", Shown("", "", {}, "")),
     ],
 )  # fmt: skip

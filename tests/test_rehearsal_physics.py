@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import pytest
 
@@ -16,15 +17,15 @@ from tuner.rehearsal.physics import (
 )
 
 
-def mechanics(**changes: object) -> Mechanics:
+def mechanics(**changes: Any) -> Mechanics:
     """40 mm per turn, 200 steps of 16 microsteps: 80 microsteps per mm (common practice)."""
-    parts = {
+    parts: dict[str, Any] = {
         "travel_per_rev_mm": 40.0,
         "full_steps": 200,
         "microsteps": 16,
         "ends_mm": (-3.0, 223.0),
     }
-    return Mechanics(**(parts | changes))  # type: ignore[arg-type]
+    return Mechanics(**(parts | changes))
 
 
 # --- clock ------------------------------------------------------------------------------
@@ -62,7 +63,7 @@ def test_clock_never_goes_back(seconds: float) -> None:
         ({"gear_ratio": 17 / 50}, 3200, 13.6),
     ],
 )
-def test_pull(changes: dict[str, object], microsteps: int, true_mm: float) -> None:
+def test_pull(changes: dict[str, Any], microsteps: int, true_mm: float) -> None:
     assert mechanics(**changes).pull_mm(microsteps) == pytest.approx(true_mm, abs=1e-12)
 
 
@@ -140,7 +141,7 @@ def test_a_trial_changes_nothing() -> None:
 # --- switches ---------------------------------------------------------------------------
 
 
-def mechanism(plugs: dict[str, str] | None = None, **changes: object) -> Mechanism:
+def mechanism(plugs: dict[str, str] | None = None, **changes: Any) -> Mechanism:
     carriages = {axis: Carriage(mechanics(**changes), 100.0) for axis in ("x", "y")}
     return Mechanism(carriages, plugs or {"x": "x", "y": "y"}, {"x": 0.0, "y": 0.0})
 
@@ -164,7 +165,7 @@ def test_steps_to_switch_are_the_fewest() -> None:
         (-80 * 300, {"direction": -1}),
     ],
 )
-def test_switch_out_of_reach(most: int, changes: dict[str, object]) -> None:
+def test_switch_out_of_reach(most: int, changes: dict[str, Any]) -> None:
     assert mechanism(**changes).steps_to_switch("x", most) is None
 
 

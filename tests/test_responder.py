@@ -125,9 +125,7 @@ def test_lines_sent_while_it_starts_are_heard_by_nobody() -> None:
         ("G1 X1 F60 ; now", "error: unknown"), ("G", "error: unknown"),
     ],
 )  # fmt: skip
-def test_every_word_has_its_answer(
-    quick: tuple[Responder, Client], line: str, answer: str
-) -> None:
+def test_every_word_has_its_answer(quick: tuple[Responder, Client], line: str, answer: str) -> None:
     _, client = quick
     assert client.says(line, answers=answer.count("\n") + 1) == answer
     assert client.says("G21") == "ok"
@@ -289,9 +287,7 @@ def test_a_search_ends_at_the_switch_and_sets_the_count(
     at: str, end_mm: float, play_mm: float
 ) -> None:
     assert at in ("min", "max")
-    axis = Axis(
-        switch_at="min" if at == "min" else "max", switch_position_mm=-5.0, play_mm=play_mm
-    )
+    axis = Axis(switch_at="min" if at == "min" else "max", switch_position_mm=-5.0, play_mm=play_mm)
     with (
         Responder({"X": axis}, time_scale=LONG, restarts_on_open=False) as machine,
         Client(machine.device) as client,

@@ -23,13 +23,21 @@ from tuner.errors import Stopped, TunerError
 from tuner.messages import Line, Person
 from tuner.text import shown
 
-__all__ = ["Console", "StopRequest", "Work", "one_line", "stop_failed", "stop_on_signals"]
+__all__ = [
+    "WAIT_S",
+    "Console",
+    "StopRequest",
+    "Work",
+    "one_line",
+    "stop_failed",
+    "stop_on_signals",
+]
 
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")  # the last two are not everywhere
 
 # A thread being waited for on Windows keeps Python from running a signal's handler, so
 # there the wait is cut in pieces shorter than a stop may take (10 ms).
-_WAIT_S = 0.005 if sys.platform == "win32" else None
+WAIT_S = 0.005 if sys.platform == "win32" else None
 
 
 class Console(Person, Protocol):
@@ -151,7 +159,7 @@ class Work:
     def wait(self) -> None:
         """Wait until the work has ended; signals are handled meanwhile."""
         while self._thread.is_alive():
-            self._thread.join(_WAIT_S)
+            self._thread.join(WAIT_S)
 
     @property
     def exit_status(self) -> int:

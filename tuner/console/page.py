@@ -25,7 +25,7 @@ _NARROWEST = 20  # below this words would be cut to pieces
 _MARGIN = 2
 
 _NUMBER = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?", re.ASCII)
-_UNITS = {"_mm": "mm", "_mm_per_min": "mm/min", "_s": "s", "_deg": "°", "_c": "°C", "_pct": "%"}
+_UNITS = {"_mm_per_min": "mm/min", "_mm": "mm", "_s": "s", "_c": "°C"}
 # For programs: how lines belong together and what the prompt says to people in its own way.
 _NOT_FOR_PEOPLE = frozenset({"group", "line", "of", "word", "step", "options", "default"})
 
@@ -67,9 +67,10 @@ def _holds(prose: str, value: str) -> bool:
 
 def _worded(name: str, value: str) -> str:
     """Return a field as words: ``by_mm=+20.000`` becomes ``by +20.000 mm``."""
-    for ending, unit in sorted(_UNITS.items(), key=lambda item: -len(item[0])):
-        if name.endswith(ending):
-            return f"{name.removesuffix(ending).replace('_', ' ')} {value} {unit}"
+    for ending, unit in _UNITS.items():
+        stem = name.removesuffix(ending)
+        if stem != name and not stem.endswith("_per"):
+            return f"{stem.replace('_', ' ')} {value} {unit}"
     return f"{name.replace('_', ' ')} {value}"
 
 
@@ -104,6 +105,7 @@ class Page:
 
     def hanging(self, label: str, text: str, label_style: str = "") -> Styled:
         """Return `label` followed by `text`, whose further lines stand under its first."""
+        label = one_line(label)
         indent = _MARGIN + get_cwidth(label)
         if indent > self.width // 2:  # a label this long takes lines of its own
             return [*self.hanging("", label, ""), *self.hanging("  ", text)]
@@ -115,7 +117,7 @@ class Page:
         """Return the options one a line, with the number that chooses each."""
         styled: Styled = []
         for number, option in enumerate(options, start=1):
-            mark = "  (Enter)" if option == default else ""
+            mark = " (Enter)" if option == default else ""
             styled += self.hanging(f"{number:>4}  ", f"{option}{mark}")
         return styled
 
@@ -130,9 +132,9 @@ class Page:
         return self._ruled(styled) if sum(text.count("\n") for _, text in styled) > 1 else styled
 
     def _move(self, line: Line, fields: dict[str, str]) -> Styled:
-        label = f"move {fields['line']} of {fields['of']}  " if _is_part(fields) else "move  "
         if not {"axis", "by_mm", "to_mm"} <= fields.keys():
-            return self._labelled(label, line)
+            return self._prose(line)
+        label = f"move {fields['line']} of {fields['of']}  " if _is_part(fields) else "move  "
         figures = f"{fields['axis']} by {fields['by_mm']} mm to {fields['to_mm']} mm"
         if "seconds" in fields:
             figures += f", {fields['seconds']} s"
@@ -163,7 +165,9 @@ class Page:
         return styled + self.hanging(" " * get_cwidth(label), line.says) if line.says else styled
 
     def _step(self, line: Line, fields: dict[str, str]) -> Styled:
-        where = f"Step {fields['step']} of {fields['of']}" if {"step", "of"} <= fields.keys() else ""
+        where = (
+            f"Step {fields['step']} of {fields['of']}" if {"step", "of"} <= fields.keys() else ""
+        )
         title = " - ".join(part for part in (where, line.says) if part)
         styled: Styled = [("", "\n")]
         styled += [("class:heading", f"{one}\n") for one in _wrapped(title, self.width)]
@@ -185,9 +189,6 @@ class Page:
         for text in rest if one_a_line else [", ".join(rest)] if rest else []:
             styled += self.hanging("", text)
         return styled
-
-    def _labelled(self, label: str, line: Line) -> Styled:
-        return [("", f"{' ' * _MARGIN}{label}\n"), *self._prose(line)]
 
 
 def _is_part(fields: dict[str, str]) -> bool:

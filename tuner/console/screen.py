@@ -1,8 +1,8 @@
 """The console for a person at a terminal: lines that scroll up, one prompt at the bottom.
 
 The rules it keeps: one application owns the terminal from the first line to the last, so
-that the stop key works, and is the only key that does anything, while no question is open;
-the key's handler itself carries out the stop. Lines and questions arrive in one queue and
+that the stop key works, and a stop is all that can be typed, while no question is open; the
+key's handler itself carries out the stop. Lines and questions arrive in one queue and
 are shown by the main thread in that order, so nothing is ever told over an open question.
 Keys pressed before the question of a move stood there are gone before it is shown.
 
@@ -23,6 +23,7 @@ from typing import Any
 from prompt_toolkit.application import Application
 from prompt_toolkit.buffer import Buffer
 from prompt_toolkit.filters import Condition
+from prompt_toolkit.formatted_text import FormattedText
 from prompt_toolkit.input import Input
 from prompt_toolkit.input.defaults import create_input
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
@@ -35,7 +36,7 @@ from prompt_toolkit.renderer import print_formatted_text
 from prompt_toolkit.styles import Style
 
 from tuner.answers import parse
-from tuner.console.desk import StopRequest, Work, one_line, stop_failed, stop_on_signals
+from tuner.console.desk import WAIT_S, StopRequest, Work, stop_failed, stop_on_signals
 from tuner.console.page import Page, Styled
 from tuner.console.prompts import STOPPING, WORKING, explanation, prompt, reminder
 from tuner.errors import BadAnswer, Stopped
@@ -79,6 +80,7 @@ class Screen:
         self._stopping = StopRequest.of_nothing()
         self._inbox: queue.SimpleQueue[_Tell | _Ask | _Discard | _Ended] = queue.SimpleQueue()
         self._open: _Ask | None = None
+        self._ended = False
         self._buffer = Buffer(multiline=False)
         self._app: Application[None] = self._application()
         self._context = contextvars.copy_context()
@@ -122,6 +124,7 @@ class Screen:
         self._stopping = StopRequest(
             stop, wake=self._wake, failed=lambda error: self.tell(stop_failed(error))
         )
+        self._ended = False
         worker = Work(work, at_end=lambda: self._post(_Ended()))
         with stop_on_signals(self._stopping):
             worker.start()
@@ -132,3 +135,193 @@ class Screen:
             finally:
                 self._finish(worker)
         return worker.result()
+
+    def _finish(self, worker: Work) -> None:
+        if not self._ended:
+            self._stopping()
+            self._answer(None)
+            self._without_terminal()
+        worker.wait()
+        self._stopping.work_is_over()
+
+    def _without_terminal(self) -> None:
+        """Show what is still told, if anything can be shown, and ask nothing any more."""
+        while not self._ended:
+            try:
+                item = self._inbox.get(timeout=WAIT_S)
+            except queue.Empty:
+                continue
+            match item:
+                case _Tell(line):
+                    with contextlib.suppress(OSError):
+                        self._print(self._page().section(line))
+                case _Ask(_, reply):
+                    reply.put(None)
+                case _Ended():
+                    self._ended = True
+
+    async def _live(self) -> None:
+        loop = asyncio.get_running_loop()
+        loop.set_exception_handler(self._drawing_failed)
+        # Signals come to us already, and prompt_toolkit would wait for Enter after an error.
+        await self._app.run_async(
+            pre_run=self._begin, handle_sigint=False, set_exception_handler=False
+        )
+
+    def _begin(self) -> None:
+        # Everything that runs outside prompt_toolkit's own callbacks needs to know its
+        # application, which it keeps in a context variable.
+        self._context = contextvars.copy_context()
+        asyncio.get_running_loop().call_soon(self._take_in, context=self._context)
+
+    def _drawing_failed(self, _loop: asyncio.AbstractEventLoop, what: dict[str, Any]) -> None:
+        self._stopping()
+        if not self._app.is_done:
+            self._app.exit(exception=what.get("exception") or EOFError)
+
+    def _take_in(self) -> None:
+        """Show what has arrived, in order, and close an open question after a stop."""
+        if self._stopping.asked:
+            self._answer(None)
+        while not self._app.is_done:
+            try:
+                item = self._inbox.get_nowait()
+            except queue.Empty:
+                break
+            match item:
+                case _Tell(line):
+                    self._show(self._page().section(line))
+                case _Ask():
+                    self._put(item)
+                case _Discard():
+                    self._discard()
+                case _Ended():
+                    self._ended = True
+                    self._app.exit()
+        self._app.invalidate()
+
+    def _put(self, asked: _Ask) -> None:
+        if self._stopping.asked:
+            asked.reply.put(None)
+            return
+        question = asked.question
+        styled: Styled = []
+        if isinstance(question.accepts, Go):
+            self._discard()
+        else:
+            styled.append(("", "\n"))  # a move's question stays with its cautions
+        page = self._page()
+        styled += page.section(question.line)
+        if isinstance(question.accepts, OneOf):
+            styled += page.numbered(question.accepts.options, question.accepts.default)
+        self._buffer.reset()
+        self._show(styled)
+        self._open = asked
+
+    def _discard(self) -> None:
+        # Not thrown away unseen: they go the way of all keys pressed while nothing is asked,
+        # so that a stop among them counts.
+        while keys := self._input.read_keys():
+            self._app.key_processor.feed_multiple(keys)
+        self._app.key_processor.feed_multiple(self._input.flush_keys())
+        self._app.key_processor.process_keys()
+        self._buffer.reset()
+
+    def _answer(self, text: str | None) -> None:
+        if self._open is not None:
+            asked, self._open = self._open, None
+            asked.reply.put(text)
+
+    # --- what is drawn --------------------------------------------------------------------
+
+    def _page(self) -> Page:
+        return Page(self._output.get_size().columns, _rule(self._output.encoding()))
+
+    def _show(self, styled: Styled) -> None:
+        """Print `styled` above the prompt, which is drawn anew below it."""
+        self._app.renderer.erase()
+        self._print(styled)
+        self._app.invalidate()
+
+    def _print(self, styled: Styled) -> None:
+        print_formatted_text(self._output, FormattedText(styled), _STYLE)
+
+    def _prompt(self) -> str:
+        if self._open is not None:
+            return prompt(self._open.question.accepts)
+        return STOPPING if self._stopping.asked else WORKING
+
+    def _reminder(self) -> str:
+        return reminder(self._open.question.accepts if self._open else None)
+
+    def _application(self) -> Application[None]:
+        below = Window(
+            FormattedTextControl(lambda: [("", f"  {self._reminder()}")]),
+            height=1,
+            dont_extend_height=True,
+        )
+        before = BeforeInput(lambda: [("class:prompt", f"  {self._prompt()}")])
+        typing = Window(
+            BufferControl(self._buffer, input_processors=[before]),
+            wrap_lines=True,
+            dont_extend_height=True,
+        )
+        return Application(
+            layout=Layout(HSplit([typing, below])),
+            key_bindings=self._keys(),
+            style=_STYLE,
+            input=self._input,
+            output=self._output,
+            erase_when_done=True,
+        )
+
+    # --- keys -----------------------------------------------------------------------------
+
+    def _keys(self) -> KeyBindings:
+        keys = KeyBindings()
+        nothing_typed = Condition(lambda: not self._buffer.text)
+
+        # Eager: no other binding that starts with the same key may hold these back.
+        @keys.add("c-x", eager=True)
+        @keys.add("c-c", eager=True)
+        @keys.add("c-d", eager=True, filter=nothing_typed)
+        def _stop(_event: KeyPressEvent) -> None:
+            self._stopping()
+
+        @keys.add("enter")
+        def _enter(_event: KeyPressEvent) -> None:
+            text = self._buffer.text
+            self._buffer.reset()  # and nothing is kept for the arrow keys to bring back
+            self._typed(text)
+
+        return keys
+
+    def _typed(self, text: str) -> None:
+        if self._open is None:
+            if text.strip().lower() == "stop":
+                self._stopping()
+            return
+        accepts = self._open.question.accepts
+        page = self._page()
+        styled = page.hanging(prompt(accepts), text, "class:prompt")
+        if text.strip() == "?":
+            self._show(styled + page.hanging("", explanation(accepts)))
+            return
+        try:
+            parse(accepts, text)
+        except Stopped:
+            self._stopping()
+        except BadAnswer as reason:
+            self._show(styled + page.hanging("not taken: ", str(reason)))
+        else:
+            self._show(styled)
+            self._answer(text)
+
+
+def _rule(encoding: str) -> str:
+    """Return what ruled lines are drawn with where text is written in `encoding`."""
+    try:
+        "─".encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return "-"
+    return "─"

@@ -86,8 +86,7 @@ def steps_per_mm(stored: Stored, train: DriveTrain) -> Fraction:
             return motor_revs / stored.value
         case Form.STEPS_PER_MM:
             return stored.value
-        case Form.MM_PER_STEP:
-            return 1 / stored.value
+    return 1 / stored.value
 
 
 def all_forms(steps_per_mm: Fraction, train: DriveTrain) -> dict[Form, Fraction]:

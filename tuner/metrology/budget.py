@@ -54,7 +54,7 @@ class Scale:
         return self.u / abs(self.value)
 
     @property
-    def U_relative(self) -> float:  # noqa: N802 - U and u differ, in metrology as here
+    def U_relative(self) -> float:
         """`U` as a fraction of the value."""
         return self.U / abs(self.value)
 

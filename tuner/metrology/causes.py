@@ -36,7 +36,7 @@ from tuner.text import shown
 Floats = npt.NDArray[np.float64]
 Side = Literal["motor", "output", "number", "several"]
 Looked = Literal["confirmed", "denied"]
-Changes = Mapping[str, Fraction | int]
+Changes = Mapping[str, Fraction | int | None]
 
 # Real parts give their nominal travel to within this, one standard deviation (an assumption,
 # no source).
@@ -61,19 +61,22 @@ _NOT_LISTED = 0.04
 _SMALL_DEVIATION = 0.01
 _ANY_DEVIATION = 0.8
 
+# A lead is one known screw when so much of its weight in the table is that screw's.
+_ONE_SCREW = 0.95
+
 # Below this a hypothesis cannot change any printed digit, and needs no exact arithmetic.
 _NEGLIGIBLE = 1e-9
 
 _MM_PER_INCH = Fraction("25.4")  # exact by definition (NIST SP 811)
-_OFF = "power off and unplugged: "
+# Looks are work too: nothing is touched before this.
+OFF = "power off and unplugged: "
 
 
 @dataclass(frozen=True)
 class _Alternative:
     """One thing that may differ from the card. `ratio` is what it does to the scale.
 
-    `remedy` says what would be put right: the parts on the card, the stored number, the
-    units, or nothing because the stored number suits the machine.
+    `open_keys` are those of `changes` whose value the scale does not settle.
     """
 
     name: str
@@ -81,10 +84,10 @@ class _Alternative:
     says: str
     check: str
     side: Side
-    changes: Changes
+    changes: Mapping[str, Fraction | int]
     ratio: Fraction
     weight: float
-    remedy: Literal["parts", "number", "units", "none"] = "parts"
+    open_keys: tuple[str, ...] = ()
 
     @property
     def look(self) -> str:
@@ -95,9 +98,10 @@ class _Alternative:
 class Cause:
     """One hypothesis with its probability, in words and as changes to the card.
 
-    `name` is the leading part of it, `also` names what is different besides. `predicted` is the
-    exact scale it gives. `train` is the machine as it is if this is true. `looks` are the keys
-    under which a person's look at each part is recorded, such as ``pulley-teeth=16``.
+    `name` is the leading part of it, `also` names what is different besides. `changes` are
+    keys of the axis on the card, None where the scale leaves the value open. `predicted` is
+    the exact scale it gives. `train` is the machine as it is if this is true. `looks` are the
+    keys under which a person's look at each part is recorded, such as ``pulley-teeth=16``.
     """
 
     name: str
@@ -108,7 +112,6 @@ class Cause:
     changes: Changes
     predicted: Fraction
     train: DriveTrain
-    remedy: Literal["parts", "number", "units", "none"]
     looks: tuple[str, ...]
     also: tuple[str, ...] = ()
 
@@ -138,8 +141,11 @@ class Weighed:
 # --- what may differ --------------------------------------------------------------------
 
 
-def _changed(train: DriveTrain, changes: Changes) -> DriveTrain:
-    """Return `train` with `changes` applied; keys as on the card, such as ``drive.pitch_mm``."""
+def _changed(train: DriveTrain, changes: Mapping[str, Fraction | int]) -> DriveTrain:
+    """Return `train` with `changes` applied; keys as on the card, such as ``drive.pitch_mm``.
+
+    The stored number is no part of a train: its key changes nothing here.
+    """
     drive, motor, gears = train.drive, train.motor, list(train.gears)
     for key, value in changes.items():
         match key.split("."):
@@ -170,7 +176,7 @@ def _belt_parts(belt: Belt) -> Iterator[_Alternative]:
             name="pulley-teeth",
             suspect=str(teeth),
             says=f"{teeth} teeth, the card says {belt.pulley_teeth}",
-            check=_OFF + "count the teeth of the pulley on the motor shaft",
+            check=OFF + "count the teeth of the pulley on the motor shaft",
             side="output",
             changes={"drive.pulley_teeth": int(teeth)},
             ratio=teeth / belt.pulley_teeth,
@@ -182,9 +188,9 @@ def _belt_parts(belt: Belt) -> Iterator[_Alternative]:
             name="belt-pitch",
             suspect=plain_number(pitch),
             says=f"{plain_number(pitch)} mm pitch, the card says {plain_number(belt.pitch_mm)}",
-            check=_OFF
-            + f"measure 50 teeth of the belt: {plain_number(50 * pitch)} mm for this cause, "
-            f"{plain_number(50 * belt.pitch_mm)} mm by the card",
+            check=OFF
+            + f"measure 50 teeth of the belt: {plain_number(50 * pitch)} mm at "
+            f"{plain_number(pitch)} mm pitch, {plain_number(50 * belt.pitch_mm)} mm by the card",
             side="output",
             changes={"drive.pitch_mm": pitch},
             ratio=pitch / belt.pitch_mm,
@@ -198,20 +204,22 @@ def _screw_parts(screw: Screw) -> Iterator[_Alternative]:
     for one, weight in SCREW_LEADS_MM.items():
         if one.travel_per_rev_mm != lead_now:
             screws[one.travel_per_rev_mm][one] = weight
-    leads = {lead: math.fsum(ones.values()) for lead, ones in screws.items()}
-    for lead, weight in _shared(_OUTPUT_PART, leads).items():
+    weight_of = {lead: math.fsum(ones.values()) for lead, ones in screws.items()}
+    for lead, weight in _shared(_OUTPUT_PART, weight_of).items():
         # One lead can be several screws; the reading shows the lead, so name the usual one.
         usual = max(screws[lead], key=lambda one: (screws[lead][one], -one.starts))
+        settled = screws[lead][usual] >= _ONE_SCREW * weight_of[lead]
         yield _Alternative(
             name="screw-lead",
             suspect=plain_number(lead),
             says=f"a lead of {plain_number(lead)} mm, the card says {plain_number(lead_now)}",
-            check=_OFF
-            + "turn the screw ten turns by hand and measure how far the nut goes: "
-            f"{plain_number(10 * lead)} mm for this cause, {plain_number(10 * lead_now)} mm by "
-            "the card",
+            check=OFF
+            + "turn the screw ten turns by hand, slowly, and measure how far the nut goes: "
+            f"{plain_number(10 * lead)} mm at a lead of {plain_number(lead)} mm, "
+            f"{plain_number(10 * lead_now)} mm by the card",
             side="output",
             changes={"drive.pitch_mm": usual.pitch_mm, "drive.starts": usual.starts},
+            open_keys=() if settled else ("drive.pitch_mm", "drive.starts"),
             ratio=lead / lead_now,
             weight=weight,
         )
@@ -224,7 +232,7 @@ def _rack_parts(rack: Rack) -> Iterator[_Alternative]:
             name="pinion-teeth",
             suspect=str(teeth),
             says=f"{teeth} pinion teeth, the card says {rack.pinion_teeth}",
-            check=_OFF + "count the teeth of the pinion",
+            check=OFF + "count the teeth of the pinion",
             side="output",
             changes={"drive.pinion_teeth": int(teeth)},
             ratio=teeth / rack.pinion_teeth,
@@ -251,7 +259,7 @@ def _gear_parts(place: int, pair: GearPair) -> Iterator[_Alternative]:
             suspect=f"{place + 1}:{driver}:{driven}",
             says=f"{driver} teeth drive {driven} in gear pair {place + 1}, the card says "
             f"{pair.driver} drive {pair.driven}",
-            check=_OFF + f"count the teeth of both wheels of gear pair {place + 1}, counted "
+            check=OFF + f"count the teeth of both wheels of gear pair {place + 1}, counted "
             "from the motor",
             side="output",
             changes={f"gears.{place}.{k}": v for k, v in keys.items() if v != now[k]},
@@ -269,7 +277,7 @@ def _motor_parts(train: DriveTrain) -> Iterator[_Alternative]:
             suspect=plain_number(angle),
             says=f"a motor of {plain_number(angle)} degrees per step, the card says "
             f"{plain_number(motor.step_angle_deg)}",
-            check=_OFF + "read the step angle on the motor's label",
+            check=OFF + "read the step angle on the motor's label",
             side="motor",
             changes={"motor.step_angle_deg": angle},
             ratio=angle / motor.step_angle_deg,
@@ -281,7 +289,7 @@ def _motor_parts(train: DriveTrain) -> Iterator[_Alternative]:
             name="microsteps",
             suspect=str(microsteps),
             says=f"{microsteps} microsteps, the card says {motor.microsteps}",
-            check=_OFF + "look at the microstep jumpers or switches of the motor driver",
+            check=OFF + "look at the microstep jumpers or switches of the motor driver",
             side="motor",
             changes={"motor.microsteps": int(microsteps)},
             ratio=motor.microsteps / microsteps,
@@ -305,11 +313,14 @@ def _other_parts(train: DriveTrain) -> list[_Alternative]:
     return found
 
 
-def _misread_numbers(stored: Stored, parts: Sequence[_Alternative]) -> Iterator[_Alternative]:
+def _misread_numbers(
+    train: DriveTrain, stored: Stored, parts: Sequence[_Alternative]
+) -> Iterator[_Alternative]:
     """The controller holds another number than the card says.
 
     It is the number of a machine like this one with another pulley, belt, screw or wheel.
     """
+    right = all_forms(train.steps_per_mm, train)[stored.form]
     weights: dict[Fraction, float] = defaultdict(float)
     for part in parts:
         if part.side == "output" and part.ratio != 1:
@@ -323,10 +334,9 @@ def _misread_numbers(stored: Stored, parts: Sequence[_Alternative]) -> Iterator[
             f"{plain_number(stored.value)}",
             check="read the stored number again from the controller, to its last digit",
             side="number",
-            changes={},
+            changes={f"stored.{stored.form}": right},
             ratio=ratio,
             weight=weight,
-            remedy="number",
         )
 
 
@@ -340,7 +350,6 @@ def _inch_units() -> Iterator[_Alternative]:
         changes={},
         ratio=_MM_PER_INCH,
         weight=_INCH_UNITS / 2,
-        remedy="units",
     )
     yield _Alternative(
         name="inch-units",
@@ -351,7 +360,6 @@ def _inch_units() -> Iterator[_Alternative]:
         changes={},
         ratio=1 / _MM_PER_INCH,
         weight=_INCH_UNITS / 2,
-        remedy="units",
     )
 
 
@@ -386,19 +394,17 @@ def _card_itself(train: DriveTrain, stored: Stored, given: Fraction) -> list[_Al
             changes={f"stored.{stored.form}": number},
             ratio=Fraction(1),
             weight=_AS_DESCRIBED - _NUMBER_RIGHT,
-            remedy="number",
         ),
         _Alternative(
             name="compensating",
             suspect="card",
             says=f"{plain_number(stored.value)} {words} suits the machine, the parts on the card "
             "do not",
-            check=_OFF + "look the parts over and correct the card",
+            check=OFF + "look the parts over and correct the card",
             side="number",
             changes={},
             ratio=1 / given,
             weight=_NUMBER_RIGHT,
-            remedy="none",
         ),
     ]
 
@@ -428,13 +434,12 @@ def _not_listed_density(off: float, u: float, dof: float) -> float:
     return float(np.sum(prior * share) / np.sum(share))
 
 
-def _pairs(alternatives: Sequence[_Alternative]) -> tuple[npt.NDArray[np.intp], ...]:
+def _pairs(parts: Sequence[_Alternative]) -> tuple[npt.NDArray[np.intp], ...]:
     """Indices of every two parts of different kinds, each pair once."""
-    kinds = sorted({one.name for one in alternatives})
-    kind = np.array([kinds.index(one.name) for one in alternatives])
-    parts = np.array([one.remedy == "parts" and bool(one.changes) for one in alternatives])
-    first, second = np.triu_indices(len(alternatives), k=1)
-    wanted = parts[first] & parts[second] & (kind[first] != kind[second])
+    kinds = sorted({one.name for one in parts})
+    kind = np.array([kinds.index(one.name) for one in parts])
+    first, second = np.triu_indices(len(parts), k=1)
+    wanted = kind[first] != kind[second]
     return first[wanted], second[wanted]
 
 
@@ -445,16 +450,16 @@ def _as_cause(
     ordered = sorted(members, key=lambda one: (-one.weight, one.name, one.suspect))
     sides = {one.side for one in ordered}
     changes = {key: value for one in ordered for key, value in one.changes.items()}
+    still_open = {key for one in ordered for key in one.open_keys}
     return Cause(
         name=ordered[0].name,
         p=p,
         says="; and ".join(one.says for one in ordered),
         check="; then ".join(one.check for one in ordered),
         side=ordered[0].side if len(sides) == 1 else "several",
-        changes=changes,
+        changes={key: None if key in still_open else v for key, v in changes.items()},
         predicted=given * math.prod((one.ratio for one in ordered), start=Fraction(1)),
         train=_changed(train, changes),
-        remedy=ordered[0].remedy,
         looks=tuple(one.look for one in ordered),
         also=tuple(one.name for one in ordered[1:]),
     )
@@ -501,14 +506,14 @@ def weigh(
     given = steps_per_mm(stored, train) * train.mm_per_step
     parts = _other_parts(train)
     singles = [
+        *parts,  # first, so that the indices of a pair are indices here
         *_card_itself(train, stored, given),
-        *parts,
-        *_misread_numbers(stored, parts),
+        *_misread_numbers(train, stored, parts),
         *_inch_units(),
     ]
     weight = np.array([one.weight for one in singles])
     log_ratio = np.array([math.log(one.ratio) for one in singles])
-    first, second = _pairs(singles)
+    first, second = _pairs(parts)
     weights = np.concatenate([weight, weight[first] * weight[second] / _AS_DESCRIBED])
     log_ratios = np.concatenate([log_ratio, log_ratio[first] + log_ratio[second]])
     weights *= (1.0 - _NOT_LISTED) / math.fsum(weights)

@@ -20,8 +20,8 @@ from tuner.drive.scale import Stored, steps_per_mm
 from tuner.errors import InputFault
 from tuner.metrology.reading import Approached
 
-# Below this a caliper's own error is more than a fiftieth of a percent of what it measures
-# a thousand times over: 0.03 mm on 5 mm is 0.6 %, and no part could be named.
+# A caliper that may be 0.03 mm wrong is 0.6 % wrong over this; below it neighbouring parts
+# could not be told apart.
 _SHORTEST_BASE_MM = 5.0
 _QUARTER, _HALF = 0.25, 0.5
 

@@ -26,7 +26,7 @@ def without_readings(
         "n": 0,
         **dict.fromkeys(measured),
         "not_tested": dict.fromkeys(measured, _WHY),
-        "causes": [dict(cause)] if cause else [],
+        "causes": [{**cause, "looks": []}] if cause else [],
         "tie": [],
         "next": next,
         "verdict": verdict,

@@ -18,7 +18,7 @@ from typing import Any, Literal
 from tuner.drive.parts import DriveTrain
 from tuner.drive.scale import Form, Stored, all_forms, plain_number, scaled, steps_per_mm
 from tuner.metrology.budget import Scale
-from tuner.metrology.causes import Cause, CauseClass, Changes, Looked, Weighed, weigh
+from tuner.metrology.causes import OFF, Cause, Changes, Looked, Weighed, weigh
 from tuner.metrology.fit import Fit
 
 Verdict = Literal["keep", "change", "repair-first", "measure-again", "cannot-tell"]
@@ -112,7 +112,7 @@ class Finding:
             "suspect_readings": None,
             "jumps": None,
             "causes": self._causes_as_json(),
-            "tie": [one.name for one in self.tie],
+            "tie": [" + ".join((one.name, *one.also)) for one in self.tie],
             "next": self.next,
             "verdict": self.verdict,
             "proposal": self.proposal.as_json() if self.proposal else None,
@@ -121,8 +121,11 @@ class Finding:
     def _causes_as_json(self) -> list[dict[str, Any]]:
         if self.weighed is None:
             return []
-        causes = [
-            {"name": one.name, "p": one.p, "says": one.says, "check": one.check}
+        causes: list[dict[str, Any]] = [
+            {
+                "name": one.name, "p": one.p, "says": one.says, "check": one.check,
+                "looks": list(one.looks),
+            }
             | ({"also": list(one.also)} if one.also else {})
             for one in self.weighed.causes
         ]
@@ -132,14 +135,15 @@ class Finding:
                 "p": self.weighed.p_not_listed,
                 "says": "none of the usual parts and settings explains this scale",
                 "check": "place the caliper anew and measure again",
+                "looks": [],
             }
         )
         causes.sort(key=lambda one: -one["p"])
         return [one for one in causes[:_MOST_CAUSES] if one["p"] >= _WORTH_SHOWING]
 
 
-def _number(value: Fraction | int) -> int | float:
-    return value if isinstance(value, int) else float(value)
+def _number(value: Fraction | int | None) -> int | float | None:
+    return float(value) if isinstance(value, Fraction) else value
 
 
 def _stored_travel_mm(stored: Stored, train: DriveTrain) -> Fraction:
@@ -178,57 +182,68 @@ def scale_bounds(
 # --- what a cause asks for ---------------------------------------------------------------
 
 
-def _wanted_forms(cause: Cause, train: DriveTrain) -> dict[Form, Fraction]:
+def _wanted(cause: Cause) -> dict[Form, Fraction]:
     """The right number in every form, if `cause` is true."""
     return all_forms(cause.train.steps_per_mm, cause.train)
 
 
-def _remedy(cause: Cause, stored: Stored, train: DriveTrain) -> tuple[object, ...]:
+def _remedy(cause: Cause, form: Form) -> tuple[object, ...]:
     """What a person would set on the controller; equal for causes that ask for the same.
 
     Steps per mm and mm per step hold everything in one number. A stored travel is only right
     together with the step counts, which such a controller holds apart.
     """
-    if cause.remedy in ("units", "number"):
-        return (cause.remedy, cause.looks if cause.remedy == "units" else ())
-    number = _wanted_forms(cause, train)[stored.form]
-    if stored.form in (Form.STEPS_PER_MM, Form.MM_PER_STEP):
-        return ("parts", number)
+    if cause.name == "inch-units":
+        return cause.looks
+    number = _wanted(cause)[form]
+    if form in (Form.STEPS_PER_MM, Form.MM_PER_STEP):
+        return (number,)
     motor = cause.train.motor
-    return ("parts", number, motor.full_steps_per_rev, motor.microsteps)
+    return (number, motor.full_steps_per_rev, motor.microsteps)
 
 
-def _shared_forms(causes: Sequence[Cause], train: DriveTrain) -> _Forms:
-    every = [_wanted_forms(one, train) for one in causes]
+def _shared_forms(causes: Sequence[Cause]) -> _Forms:
+    every = [_wanted(one) for one in causes]
     return {
         form: every[0][form] if len({forms[form] for forms in every}) == 1 else None
         for form in Form
     }
 
 
-def _splitting_look(causes: Sequence[Cause], stored: Stored, train: DriveTrain) -> str:
-    """The cheapest look that splits `causes`, and what each outcome means."""
-    numbers = [one for one in causes if one.remedy == "number"]
-    if numbers and len(causes) > 1:
-        return f"{numbers[0].check}; if it is what the card says, then {_other_look(causes)}"
+def _next_look(causes: Sequence[Cause], train: DriveTrain, stored: Stored) -> str:
+    """The cheapest looks that split `causes` or confirm the only one, cheapest first.
+
+    Reading a number again costs nothing; a mark on the shaft splits the motor from what it
+    drives without taking anything apart.
+    """
     sides = {one.side for one in causes}
-    if {"motor", "output"} <= sides:
+    looks = [one.check for one in causes if one.side == "number"]
+    if len(sides - {"number"}) > 1:
         turn_mm = train.motor.microsteps_per_rev / steps_per_mm(stored, train)
-        return (
-            "put a mark on the motor shaft and have the axis move "
-            f"{plain_number(turn_mm)} mm, hands out: if the shaft makes exactly one turn, the "
-            "motor and its driver are as the card says; if not, they are not. Then "
-            + _other_look(causes)
+        looks.append(
+            OFF + "mark the motor shaft; power on, hands and caliper out, move the axis "
+            f"{plain_number(turn_mm)} mm: exactly one turn says that motor and driver are as on "
+            "the card"
         )
-    return _other_look(causes)
-
-
-def _other_look(causes: Sequence[Cause]) -> str:
-    checks = dict.fromkeys(one.check for one in causes if one.remedy != "number")
-    return "; or ".join(checks)
+    at_rest = dict.fromkeys(
+        one.check.removeprefix(OFF) for one in causes if one.side != "number"
+    )
+    if at_rest:
+        looks.append(OFF + "; then ".join(at_rest))
+    return "; then ".join(dict.fromkeys(looks))
 
 
 # --- the decision ------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Ruling:
+    verdict: Verdict
+    next: str
+    tie: tuple[Cause, ...] = ()
+    proposal: Proposed | None = None
+    value_known: bool = False
+    part_known: bool = False
 
 
 def decide(
@@ -241,7 +256,7 @@ def decide(
     setups: int = 1,
     looks: Mapping[str, Looked] | None = None,
     matters_mm: float = _MATTERS_MM,
-    wanted_U: float = _WANTED,  # noqa: N803 - U and u differ, in metrology as here
+    wanted_U: float = _WANTED,
 ) -> Finding:
     """Return what `scale`, measured by `fit`, means for the number that is stored.
 
@@ -250,148 +265,181 @@ def decide(
     error over `axis_length_mm` that is worth a measured change; `wanted_U` the relative
     uncertainty at which a measured value is good enough.
     """
-
-    def finding(verdict: Verdict, next_step: str, **more: Any) -> Finding:
-        return Finding(verdict, next_step, scale, fit, train, stored, **more)
-
-    if scale.value - scale.U <= 0.0:
-        if scale.value + scale.U < 0.0:
-            return finding(
-                "cannot-tell",
-                "the readings shrink where the card says they grow: look which way the caliper "
-                "faces, correct reading_grows on the card, and measure again",
-                weighed=None,
+    weighed = None
+    ruling = _no_ratio(scale)
+    if ruling is None:
+        weighed = weigh(scale, train, stored, looks)
+        ruling = (
+            _not_enough(fit)
+            or _right_as_it_is(scale, fit, weighed)
+            or _from_parts(weighed, train, stored, looks or {})
+            or _between_parts(scale, weighed, train, stored)
+            or _measured(
+                scale, train, stored, weighed, axis_length_mm * abs(1.0 - scale.value),
+                setups, matters_mm, wanted_U,
             )
-        return finding(
-            "measure-again",
-            f"the axis went {scale.value:.3f} of the way it was told, +-{scale.U:.3f}: look "
-            "whether it moves at all and whether the caliper follows it, then measure again",
-            weighed=None,
         )
+    return Finding(
+        verdict=ruling.verdict,
+        next=ruling.next,
+        scale=scale,
+        fit=fit,
+        train=train,
+        stored=stored,
+        weighed=weighed,
+        tie=ruling.tie,
+        proposal=ruling.proposal,
+        value_known=ruling.value_known,
+        part_known=ruling.part_known,
+    )
 
-    weighed = weigh(scale, train, stored, looks)
+
+def _no_ratio(scale: Scale) -> _Ruling | None:
+    """A scale that is not clearly above zero has no ratio to compare with parts."""
+    if scale.value - scale.U > 0.0:
+        return None
+    if scale.value + scale.U < 0.0:
+        return _Ruling(
+            "cannot-tell",
+            "the readings shrink where the card says they grow: look which way the caliper "
+            "faces, correct reading_grows on the card, and measure again",
+        )
+    return _Ruling(
+        "measure-again",
+        f"the axis went only {100 * max(scale.value, 0.0):.2g} % of the way it was told: look "
+        "whether it moves at all and whether the caliper follows it, then measure again",
+    )
+
+
+def _not_enough(fit: Fit) -> _Ruling | None:
+    """Readings that cannot contradict each other, or that do, decide nothing."""
     if fit.own_dof < 1:
-        return finding(
+        return _Ruling(
             "cannot-tell",
             f"{fit.n} readings leave nothing to notice a misreading with: take four more "
             "readings, at both ends and from both sides",
-            weighed=weighed,
         )
     if not fit.adequate:
-        return finding(
+        return _Ruling(
             "measure-again",
             f"the readings scatter by {fit.s_mm:.2f} mm, more than hand and caliper explain: "
-            "look at the residuals, seat the caliper the same way every time, and measure again",
-            weighed=weighed,
+            "look at the residuals, seat the caliper the same way every time, measure again",
         )
+    return None
 
-    off_u = abs(math.log(scale.value)) / weighed.u_relative
-    if off_u <= _KEEP_U:
-        if scale.U_relative > _PRECISE_ENOUGH:
-            return finding(
-                "measure-again",
-                f"no error is seen, but one of up to {100 * scale.U_relative:.2f} % would not "
-                "be: measure over a longer way, or take more readings",
-                weighed=weighed,
-            )
-        return finding("keep", _why_keep(fit, weighed), weighed=weighed, value_known=True)
 
-    classes = weighed.classes
-    rivals = [one for one in classes if one.p > _RIVAL]
-    if (
-        classes
-        and classes[0].p >= _CONFIDENT
-        and len(rivals) == 1
-        and weighed.p_not_listed <= _RIVAL
-        and classes[0].predicted != 1
-    ):
-        return _from_parts(classes[0], finding, weighed, train, stored, looks or {})
-    named = [cause for one in rivals if one.predicted != 1 for cause in one.causes[:1]]
-    if named:
-        return finding(
-            "cannot-tell",
-            f"the scale is {scale.value:.4f} +-{scale.U:.4f}; to see what it is: "
-            + _splitting_look(named, stored, train),
-            weighed=weighed,
-            tie=tuple(named) if len(named) > 1 else (),
+def _off_in_u(scale: Scale, weighed: Weighed) -> float:
+    return abs(math.log(scale.value)) / weighed.u_relative
+
+
+def _right_as_it_is(scale: Scale, fit: Fit, weighed: Weighed) -> _Ruling | None:
+    if _off_in_u(scale, weighed) > _KEEP_U:
+        return None
+    if scale.U_relative > _PRECISE_ENOUGH:
+        return _Ruling(
+            "measure-again",
+            f"no error is seen, but one of {100 * scale.U_relative:.2g} % could hide: measure "
+            "over a longer way, or take more readings",
         )
-
-    effect_mm = abs(1.0 - scale.value) * axis_length_mm
-    if off_u > _MEASURED_U and effect_mm < matters_mm:
-        return finding(
-            "keep",
-            f"the error is {effect_mm:.2f} mm over {axis_length_mm:.0f} mm, less than the "
-            f"{matters_mm:g} mm that matter here",
-            weighed=weighed,
-            value_known=True,
-        )
-    if off_u > _MEASURED_U and setups >= _SET_UPS:
-        factor = Fraction(scale.value)
-        new = scaled(stored, factor)
-        return finding(
-            "change",
-            "no usual part explains this scale; the new number is what the caliper measured",
-            weighed=weighed,
-            proposal=Proposed(
-                basis="measured",
-                changes={f"stored.{stored.form}": new.value},
-                forms=dict(all_forms(steps_per_mm(new, train), train)),
-            ),
-            value_known=scale.U_relative <= wanted_U or _caliper_dominates(scale),
-        )
-    return finding(
-        "measure-again",
-        f"the scale is {scale.value:.5f} +-{scale.U:.5f} and no usual part explains it: take "
-        "the caliper off, place it anew, and measure a second time",
-        weighed=weighed,
-    )
-
-
-def _why_keep(fit: Fit, weighed: Weighed) -> str:
-    words = "the axis travels what it is told; leave the stored number as it is"
+    words = "the axis travels what it is told: leave the stored number as it is"
     if weighed.causes and weighed.causes[0].name == "compensating":
-        words += "; the parts on the card do not fit it: look them over and correct the card"
+        words += "; the parts on the card do not fit that number: look them over, correct the card"
     if fit.play_mm is not None and fit.u_play_mm is not None:
-        sure_mm = fit.play_mm - 3.0 * fit.u_play_mm
-        if sure_mm > _MATTERS_MM / 2:
-            words += f"; on reversal it loses {fit.play_mm:.2f} mm, which no number cures"
-    return words
-
-
-def _caliper_dominates(scale: Scale) -> bool:
-    """More readings no longer help: what they cannot average away is three quarters of u^2."""
-    readings = sum(one.u_relative**2 for one in scale.contributions if one.name == "readings")
-    return readings <= 0.25 * scale.u_relative**2
+        surely_lost_mm = fit.play_mm - 3.0 * fit.u_play_mm
+        if surely_lost_mm > _MATTERS_MM / 2.0:
+            words += f"; it loses {fit.play_mm:.2f} mm on reversal, which no number cures"
+    return _Ruling("keep", words, value_known=True)
 
 
 def _from_parts(
-    best: CauseClass,
-    finding: Any,
-    weighed: Weighed,
-    train: DriveTrain,
-    stored: Stored,
-    looks: Mapping[str, Looked],
-) -> Finding:
-    """The value is one exact class: name it, and what is open about the part."""
+    weighed: Weighed, train: DriveTrain, stored: Stored, looks: Mapping[str, Looked]
+) -> _Ruling | None:
+    """The value, where one class of parts is certain enough; and what is open about the part."""
+    rivals = [one for one in weighed.classes if one.p > _RIVAL]
+    if len(rivals) != 1 or rivals[0].p < _CONFIDENT or weighed.p_not_listed > _RIVAL:
+        return None
+    best = rivals[0]
+    if best.predicted == 1:
+        return None
     members = [one for one in best.causes if one.p > _RIVAL * best.p]
     tie = tuple(members) if len(members) > 1 else ()
-    look = _splitting_look(members, stored, train)
-    if len({_remedy(one, stored, train) for one in members}) > 1:
-        return finding(
-            "cannot-tell", look, weighed=weighed, tie=tie, value_known=True
-        )
-    one = members[0]
-    if one.remedy == "units":
-        return finding("repair-first", one.check, weighed=weighed, tie=tie, value_known=True)
-    return finding(
+    look = _next_look(members, train, stored)
+    if len({_remedy(one, stored.form) for one in members}) > 1:
+        return _Ruling("cannot-tell", look, tie=tie, value_known=True)
+    first = members[0]
+    if first.name == "inch-units":
+        return _Ruling("repair-first", look, value_known=True)
+    confirmed = {key for key, look in looks.items() if look == "confirmed"}
+    part_known = not tie and all({one, one.split("=")[0]} & confirmed for one in first.looks)
+    return _Ruling(
         "change",
-        look,
-        weighed=weighed,
+        "set the number by hand, then measure once more to check it" if part_known else look,
         tie=tie,
-        proposal=Proposed(
-            basis="parts",
-            changes={} if tie else one.changes,
-            forms=_shared_forms(members, train),
-        ),
+        proposal=Proposed("parts", {} if tie else first.changes, _shared_forms(members)),
         value_known=True,
+        part_known=part_known,
     )
+
+
+def _between_parts(
+    scale: Scale, weighed: Weighed, train: DriveTrain, stored: Stored
+) -> _Ruling | None:
+    """Parts that may explain the scale, none of them certain enough."""
+    candidates = [
+        cause
+        for one in weighed.classes
+        if one.p > _RIVAL and one.predicted != 1
+        for cause in one.causes
+        if cause.p > _RIVAL * one.p
+    ]
+    if not candidates:
+        return None
+    return _Ruling(
+        "cannot-tell",
+        f"the scale is {scale.value:.4f} ± {scale.U:.4f}; to see where it comes from: "
+        + _next_look(candidates, train, stored),
+    )
+
+
+def _measured(
+    scale: Scale,
+    train: DriveTrain,
+    stored: Stored,
+    weighed: Weighed,
+    effect_mm: float,
+    setups: int,
+    matters_mm: float,
+    wanted_U: float,
+) -> _Ruling:
+    """No part explains the scale: only a caliper, placed twice, can give a number."""
+    clear = _off_in_u(scale, weighed) > _MEASURED_U
+    if clear and effect_mm < matters_mm:
+        return _Ruling(
+            "keep",
+            f"the error is {effect_mm:.2f} mm over the whole axis, less than the {matters_mm:g} mm "
+            "that matter here: leave the stored number as it is",
+            value_known=True,
+        )
+    if not clear or setups < _SET_UPS:
+        return _Ruling(
+            "measure-again",
+            f"the scale is {scale.value:.5f} ± {scale.U:.5f} and no usual part explains it: take "
+            "the caliper off, place it anew, and measure a second time",
+        )
+    new = scaled(stored, Fraction(scale.value))
+    return _Ruling(
+        "change",
+        "set the number by hand, then measure once more to check it",
+        proposal=Proposed(
+            "measured",
+            {f"stored.{stored.form}": new.value},
+            dict(all_forms(steps_per_mm(new, train), train)),
+        ),
+        value_known=scale.U_relative <= wanted_U or _caliper_dominates(scale),
+    )
+
+
+def _caliper_dominates(scale: Scale) -> bool:
+    """More readings no longer help: what they cannot average away is three quarters of u²."""
+    readings = math.fsum(o.u_relative**2 for o in scale.contributions if o.name == "readings")
+    return readings <= 0.25 * scale.u_relative**2

@@ -6,6 +6,7 @@ measured value on to the wanted uncertainty.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -149,8 +150,9 @@ def _measure(run: AxisRun) -> Part[None]:
 def _targets(run: AxisRun) -> list[list[Any]]:
     last = run.readings[-1]
     at_mm, over_mm = last.commanded_mm, run.over_mm
-    low = at_mm - free_mm(run, at_mm, last.reading_mm, -1.0) - over_mm
-    high = at_mm + free_mm(run, at_mm, last.reading_mm, 1.0) + over_mm
+    # Whole millimetres at the ends, so that a person can follow the places on a ruler.
+    low = math.ceil(at_mm - free_mm(run, at_mm, last.reading_mm, -1.0)) - over_mm
+    high = math.floor(at_mm + free_mm(run, at_mm, last.reading_mm, 1.0)) + over_mm
     targets = plan_targets(
         run.axis.train,
         run.axis.stored,
@@ -159,7 +161,7 @@ def _targets(run: AxisRun) -> list[list[Any]]:
         near="low" if run.grows > 0 else "high",
         even_turns=not (_ROUGHLY_RIGHT[0] <= run.scale_low and run.scale_high <= _ROUGHLY_RIGHT[1]),
     )
-    return [[one.commanded_mm, one.approach] for one in targets]
+    return [[round(one.commanded_mm, 4), one.approach] for one in targets]
 
 
 def _plan_in_words(run: AxisRun, targets: list[list[Any]]) -> str:

@@ -184,7 +184,7 @@ def _unlooked(
     for cause in finding["causes"]:
         if cause["p"] < _WORTH_A_LOOK or cause["name"] in _NO_LOOK:
             return None
-        for look in cause.get("looks", ()):
+        for look in cause["looks"]:
             if look not in asked:
                 return cause, look
     return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator
 from dataclasses import dataclass, field
 from typing import Any, Literal, TypeVar
@@ -58,9 +59,10 @@ class AxisRun:
         return self.motor_turn_mm / float(self.axis.train.gear_ratio)
 
     def slow_feed_mm_per_min(self) -> float:
-        """At most 10 mm/s in truth and one motor turn per second, whatever the scale is."""
+        """At most 10 mm/s in truth and one motor turn per second, in whole mm per minute."""
         true_limit = SLOW_MM_PER_MIN / self.scale_high
-        return min(true_limit, self.motor_turn_mm * 60.0, self.axis.feed_mm_per_min)
+        limit = min(true_limit, self.motor_turn_mm * 60.0, self.axis.feed_mm_per_min)
+        return float(max(1, math.floor(limit)))
 
     def readings_as_data(self) -> list[dict[str, Any]]:
         """Return the readings with the keys of a proposal's ``[[reading]]``."""

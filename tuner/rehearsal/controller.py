@@ -139,8 +139,7 @@ class Controller:
         self._held = held
         self._stuck_in_inches = stuck_in_inches
         self._motion = MotionQueue(mechanism.turn, QUEUE_BLOCKS)
-        self._now_s = 0.0
-        self.power_up(0.0)
+        self._reset(0.0)
 
     # --- the wire -----------------------------------------------------------------------
 
@@ -149,6 +148,10 @@ class Controller:
 
         Bytes that arrive before the greeting are lost, as they are on a real bench.
         """
+        self.advance(now_s)
+        self._reset(now_s)
+
+    def _reset(self, now_s: float) -> None:
         self._motion.halt(now_s)
         self._now_s = now_s
         self._modes = _Modes(

@@ -187,7 +187,7 @@ class Hands:
                 found = self._found(axis, cause)
                 return None if found is None else _LOOKS[cause].says(found)
             case Choose() if axis and asked == "still":
-                return f"{axis.upper()} moves" if self._mule.is_moving() else "everything is still"
+                return "something still moves" if self._mule.is_moving() else "everything is still"
             case Choose() if axis and asked == "holds":
                 return f"{axis.upper()} {'holds' if self._holds(axis) else 'gives way'}"
             case Text() if axis and asked in ("free-minus", "free-plus"):

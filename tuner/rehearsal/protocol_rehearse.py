@@ -32,8 +32,12 @@ _REAL_SLICE_S = 0.01  # how finely real time is cut; a cancelled read does not w
 
 
 def _options_of(url: str) -> dict[str, str]:
-    parts = urlsplit(url)
-    if parts.netloc != _HOST or parts.path not in ("", "/"):
+    try:
+        parts = urlsplit(url)
+        is_known = parts.netloc == _HOST and parts.path in ("", "/")
+    except ValueError:  # brackets that are no address
+        is_known = False
+    if not is_known:
         raise UsedWrongly(f"there is no simulated machine at {url!r}; use rehearse://{_HOST}")
     pairs = parse_qsl(parts.query, keep_blank_values=True)
     options = dict(pairs)

@@ -24,6 +24,15 @@ class Heater:
     now_c: float
     target_c: float | None = None
 
+    @property
+    def place(self) -> str:
+        """Where it is, in words as far as they are known: ``nozzle``, ``nozzle 1``, ``bed``."""
+        letter, number = self.name[:1], self.name[1:]
+        return f"{_PLACES.get(letter, letter)} {number}".rstrip()
+
+
+# The letters under which controllers report (common practice, no source).
+_PLACES = {"T": "nozzle", "B": "bed", "C": "chamber"}
 
 Heaters = Sequence[Heater] | None
 """What the controller reports; None when it reports nothing."""
@@ -34,12 +43,12 @@ def check_cold(heaters: Heaters) -> None:
     for heater in heaters or ():
         if heater.target_c:
             raise TooHot(
-                f"{heater.name} is being heated to {heater.target_c:.0f} °C; axes are measured "
+                f"{heater.place} is being heated to {heater.target_c:.0f} °C; axes are measured "
                 "cold. Switch the heater off at the machine, let it cool below 50 °C, start again"
             )
         if heater.now_c > WORK_LIMIT_C:
             raise TooHot(
-                f"{heater.name} is at {heater.now_c:.0f} °C; axes are measured below 50 °C. "
+                f"{heater.place} is at {heater.now_c:.0f} °C; axes are measured below 50 °C. "
                 "Let it cool, then start again"
             )
 
@@ -48,7 +57,7 @@ def heat_in_words(heaters: Heaters) -> str:
     """Return what to say about hot surfaces next to a move."""
     if not heaters:
         return "Temperatures are not reported: treat nozzle and bed as hot."
-    readings = ", ".join(f"{heater.name} {heater.now_c:.0f} °C" for heater in heaters)
+    readings = ", ".join(f"{heater.place} {heater.now_c:.0f} °C" for heater in heaters)
     if any(heater.now_c >= TOUCH_LIMIT_C for heater in heaters):
         return f"Hot surfaces, burns on touch: {readings}."
     return f"Reported: {readings}."

@@ -184,7 +184,7 @@ def check_dialect(dialect: Dialect) -> None:
         )
     if dialect.checksum:
         findings.append(
-            f"dialect {shown(dialect.name)}: checksum = true, but lines are sent without number and "
+            f"dialect {shown(dialect.name)}: checksum = true, but lines are sent without "
             "checksum; expected false, or no such key"
         )
     if findings:

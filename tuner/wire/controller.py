@@ -104,6 +104,7 @@ class Controller:
         self._transcript = transcript
         self._link = Link(dialect)
         self._modes_are_set = False
+        self._is_halted = False
         self._bytes_heard = 0
         self._bytes_unreadable = 0
         self.position_unknown = True
@@ -184,6 +185,8 @@ class Controller:
             except PortLost:
                 data = b""
             self._port.interrupt()
+            if data and self._dialect.stop is not None:
+                self._is_halted = self._dialect.stop.halts
             self._record_stop(bool(data))
         return bool(data)
 
@@ -225,13 +228,23 @@ class Controller:
     def heaters_off(self) -> HeatersLeft:
         """Turn every heater off and read the targets back; works in every state, never raises.
 
-        The lines leave at once, whether or not the conversation is in step.
+        The lines leave at once, whether or not the conversation is in step. Not for use after
+        ``close``.
         """
         if not self._dialect.heaters_off and self._dialect.temperatures is None:
             return HeatersLeft(True, "this machine has no heaters that could be asked about")
         self._port.forget_interrupt()
         try:
             self._send_heaters_off()
+            if self._is_halted:
+                return HeatersLeft(
+                    False,
+                    "after the stop the controller answers nothing until it is switched off and "
+                    f"on, so its heaters are not confirmed off; {_MAINS}",
+                )
+            # Before the next question, so that a refusal of one heater that the machine does
+            # not have hides nothing: what is read back decides.
+            self._get_into_step(self._clock.now_s() + _RESYNC_S)
             heaters = self.temperatures()
         except (MachineFault, BenchFault, Stopped) as reason:
             return HeatersLeft(False, f"the heaters are not confirmed off: {reason}; {_MAINS}")
@@ -302,6 +315,7 @@ class Controller:
         for event in events:
             if isinstance(event, Restarted):
                 self.position_unknown = True
+                self._is_halted = False
                 raise ControllerRestarted(
                     f"the controller has started anew ('{event.text}'): where the machine stands "
                     "is not known any more. Look at it and at its power, then begin again"

@@ -242,7 +242,7 @@ class _Lines:
 # --- reports (common practice, no source) -----------------------------------------------
 
 _DIGITS = r"[+-]?[0-9]{1,7}(?:\.[0-9]{0,7})?"
-_AXIS = re.compile(rf"([A-Z])\s*:\s*({_DIGITS})(?=\s|$|[A-Z]\s*:)\s*")
+_AXIS = re.compile(rf"([ABCEUVWXYZ])\s*:\s*({_DIGITS})(?=\s|$|[A-Z]\s*:)\s*")
 # Any text may stand where a number should: a sensor that reports "nan" must not be overlooked.
 _HEATER = re.compile(r"(?<![A-Z0-9@])([A-Z][0-9]?)\s*:\s*([^\s/]+)(?:\s*/\s*(\S+))?")
 _SWITCH = re.compile(r"([a-z][a-z0-9_]*)\s*:\s*(open|pressed|triggered)(?:\s+|$)", re.IGNORECASE)
@@ -250,10 +250,13 @@ _SWITCH = re.compile(r"([a-z][a-z0-9_]*)\s*:\s*(open|pressed|triggered)(?:\s+|$)
 _NO_HEATERS = ("E", "W")
 
 
-def _temperatures(text: str) -> Temperatures | None:
+def _is_about_heat(text: str) -> bool:
+    """Say whether a report starts with a heater: T, or any letter with a target behind it."""
     first = _HEATER.match(text)
-    if first is None or (first[1][0] != "T" and first[3] is None):
-        return None
+    return first is not None and (first[1].startswith("T") or first[3] is not None)
+
+
+def _temperatures(text: str) -> Temperatures | None:
     heaters = []
     for name, *readings in (match.groups() for match in _HEATER.finditer(text)):
         if name in _NO_HEATERS and readings[1] is None:
@@ -284,7 +287,9 @@ def _switches(text: str) -> Switches | None:
 
 
 def _report(text: str) -> Temperatures | Position | Switches | None:
-    return _temperatures(text) or _position(text) or _switches(text)
+    if _is_about_heat(text):
+        return _temperatures(text)
+    return _position(text) or _switches(text)
 
 
 def _starts(text: str, prefixes: Iterable[str]) -> bool:
@@ -396,10 +401,10 @@ class Link:
 
     def _events(self, line: bytes) -> Iterable[Event]:
         text = line.strip(_NOISE).decode("utf-8", "backslashreplace")
-        visible = shown(clipped(text, LONGEST_TEXT))
+        visible = shown(clipped(line.decode("utf-8", "backslashreplace").strip(), LONGEST_TEXT))
         small = text.lower()
         dialect = self._dialect
-        if not text:
+        if not visible:
             return
         # A controller may restart in the middle of a line, so its greeting may end one.
         if _starts(small, dialect.greeting) or small.endswith(

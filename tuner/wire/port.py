@@ -189,6 +189,8 @@ class Port:
                 if not waiting and self.clock.now_s() >= deadline_s:
                     return b""
                 data = self._device.read(waiting or 1)
+                if not waiting and (waiting := self._device.in_waiting):
+                    data += self._device.read(waiting)
             if data:
                 return data
 

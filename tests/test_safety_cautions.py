@@ -1,0 +1,108 @@
+"""Full text whenever something is new, one line otherwise, always what matters most."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+
+import pytest
+
+from tuner.messages import Line
+from tuner.safety.cautions import Caution, CautionBook, Hazard
+from tuner.safety.heat import Heater, Heaters
+
+HAZARD = Hazard(axis="x", by_mm=10.0, feed_mm_per_min=300.0, vertical=False, moves="tool")
+COLD = (Heater("T", 20.0, 0.0),)
+HOT = (Heater("T", 48.0, 0.0),)
+
+
+def first_then(hazard: Hazard, heaters: Heaters) -> Caution:
+    book = CautionBook()
+    assert book.caution(HAZARD, COLD).full
+    assert not book.caution(HAZARD, COLD).full
+    return book.caution(hazard, heaters)
+
+
+@pytest.mark.parametrize(
+    ("change", "heaters"),
+    [
+        ({"axis": "y"}, COLD),
+        ({"by_mm": -10.0}, COLD),
+        ({"by_mm": 10.1}, COLD),
+        ({"by_mm": None}, COLD),
+        ({"feed_mm_per_min": 601.0}, COLD),
+        ({"toward": "the end of its free travel"}, COLD),
+        ({}, HOT),
+        ({}, None),
+        ({}, ()),
+    ],
+    ids=str,
+)
+def test_whatever_is_new_gets_the_full_text(change: dict[str, object], heaters: Heaters) -> None:
+    caution = first_then(replace(HAZARD, **change), heaters)  # type: ignore[arg-type]
+    assert caution.full
+    assert "crush" in caution.text
+
+
+@pytest.mark.parametrize(
+    "change", [{}, {"by_mm": 3.0}, {"by_mm": 10.005}, {"feed_mm_per_min": 600.0}], ids=str
+)
+def test_what_is_known_gets_one_line(change: dict[str, object]) -> None:
+    caution = first_then(replace(HAZARD, **change), COLD)  # type: ignore[arg-type]
+    assert not caution.full
+    assert len(caution.text) < 130
+
+
+def test_a_switch_search_is_never_routine() -> None:
+    book = CautionBook()
+    search = replace(HAZARD, by_mm=None)
+    for _ in range(3):
+        caution = book.caution(search, COLD)
+        assert caution.full
+        assert "until its end switch acts" in caution.text
+
+
+def test_what_differs_stands_first() -> None:
+    book = CautionBook()
+    for text in (book.caution(HAZARD, COLD).text, book.caution(HAZARD, COLD).text):
+        assert text.startswith("X 10.00 mm to plus (tool), 5 mm/s.")
+    text = book.caution(replace(HAZARD, axis="y", by_mm=-0.5, moves="bed"), COLD).text
+    assert text.startswith("Y 0.50 mm to minus (bed moves the other way), 5 mm/s.")
+
+
+def test_a_vertical_axis_can_drop() -> None:
+    assert "drop" in CautionBook().caution(replace(HAZARD, vertical=True), COLD).text
+    assert "drop" not in CautionBook().caution(HAZARD, COLD).text
+
+
+def heater(number: int) -> Heater:
+    return Heater(f"T{number}", 49.9, 0.0)
+
+
+MANY = tuple(heater(number) for number in range(40))
+TOWARD = ("", "its end switch", "the far end of its free travel, where the frame is")
+
+
+@pytest.mark.parametrize(
+    ("axis", "by_mm", "vertical", "moves", "toward", "heaters"),
+    list(
+        product(
+            ("x", "a"), (9_999.99, -9_999.99, None), (True, False), ("tool", "bed"), TOWARD,
+            (None, COLD, HOT, MANY),
+        )
+    ),
+)  # fmt: skip
+def test_every_caution_is_whole_on_its_line(
+    axis: str, by_mm: float | None, vertical: bool, moves: str, toward: str, heaters: Heaters
+) -> None:
+    hazard = Hazard(axis, by_mm, 12_345.678, vertical, moves, toward)
+    book = CautionBook()
+    for _ in range(2):
+        caution = book.caution(hazard, heaters)
+        assert caution.word == "WARNING"  # ANSI Z535.4: death or serious injury is possible
+        assert "Caliper and hands out" in caution.text
+        assert "°C" in caution.text or "treat nozzle and bed as hot" in caution.text
+        fields = (("word", caution.word), ("group", "9999"), ("line", "4"), ("of", "4"))
+        line = Line("CAUTION", f"{axis}.ladder.start", fields, caution.text).plain()
+        assert len(line) <= 400
+        assert line.endswith(caution.text)

@@ -1,0 +1,652 @@
+"""The controller over written conversations, strict both ways, and over a real terminal.
+
+``conversation`` takes the lines of a transcript; a line without seconds happens at the time
+of the line before. A replay's clock is virtual, so nothing here waits.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import os
+import re
+import threading
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from tuner.card.dialect import Barrier, Dialect, Stop, read_dialect
+from tuner.errors import (
+    BadFile,
+    BenchFault,
+    ControllerRestarted,
+    Defect,
+    LineNotAllowed,
+    LineRefused,
+    NoAnswer,
+    PermitVoid,
+    PortLost,
+    Stopped,
+)
+from tuner.safety.heat import Heater
+from tuner.safety.permit import PERMIT_LASTS_S, Permit
+from tuner.wire.controller import Controller, HeatersLeft, MoveOutcome
+from tuner.wire.port import Port
+from tuner.wire.transcript import Sort, Transcript, parse
+
+PRINTER = read_dialect("printer", None)
+PLAIN = read_dialect("plain", None)
+MUTE = dataclasses.replace(PLAIN, heaters_off=("M104 S0",))
+
+RESYNC = "> M114\n< X:0 Y:0 Z:0\n< ok\n"
+MODES = "> G21\n< ok\n> G91\n< ok\n"
+STEP = RESYNC + MODES
+OPENING = "0.5 < start\n< made-up controller\n" + STEP
+PLAIN_STEP = "> G4 P0\n< ok\n> G21\n< ok\n> G91\n< ok\n> G94\n< ok\n"
+
+
+class Bench:
+    """One replayed conversation: the controller, its port, and what was written down."""
+
+    def __init__(self, folder: Path, text: str, dialect: Dialect) -> None:
+        source = folder / "conversation.txt"
+        lines, seconds = [], "0"
+        for line in text.splitlines():
+            timed = re.match(r"([0-9.]+) ", line)
+            seconds = timed[1] if timed else seconds
+            lines.append(line if timed else f"{seconds} {line}")
+        source.write_text("\n".join(lines), encoding="utf-8")
+        self.port = Port.open(f"replay://{source}", 115200)
+        self.transcript = Transcript(folder / "written.txt", self.port.clock)
+        self.controller = Controller(self.port, dialect, self.transcript)
+
+    def permit(self, *lines: str, seconds: float = 1.0) -> Permit:
+        return Permit(1, lines, seconds, self.port.clock.now_s())
+
+    def written(self, sort: Sort) -> list[str]:
+        return [one.text for one in parse(self.transcript.path) if one.sort is sort]
+
+
+Converse = Callable[..., Bench]
+
+
+@pytest.fixture
+def conversation(tmp_path: Path) -> Iterator[Converse]:
+    """Return a maker of benches; at the end nothing of a conversation may be left over."""
+    benches: list[Bench] = []
+
+    def made(*texts: str, dialect: Dialect = PRINTER) -> Bench:
+        benches.append(Bench(tmp_path, "".join(texts), dialect))
+        return benches[-1]
+
+    yield made
+    for bench in benches:
+        bench.controller.close()
+        bench.transcript.close()
+
+
+@pytest.fixture
+def opened(conversation: Converse) -> Converse:
+    """Return a maker of benches whose conversation has been opened."""
+
+    def made(text: str, dialect: Dialect = PRINTER) -> Bench:
+        opening = OPENING if dialect is PRINTER else f"3.5 ! quiet\n{PLAIN_STEP}"
+        bench = conversation(opening, text, dialect=dialect)
+        bench.controller.open_conversation()
+        return bench
+
+    return made
+
+
+# --- opening ----------------------------------------------------------------------------
+
+
+def test_opening_waits_for_the_greeting_gets_into_step_and_sets_the_modes(
+    conversation: Converse,
+) -> None:
+    bench = conversation(OPENING)
+    bench.controller.open_conversation()
+    assert bench.controller.position_unknown
+    assert bench.written(Sort.SENT) == ["M114", "G21", "G91"]
+    assert bench.written(Sort.RECEIVED)[:3] == ["start", "made-up controller", "X:0 Y:0 Z:0"]
+
+
+def test_a_controller_that_does_not_restart_is_asked_after_three_seconds(
+    conversation: Converse,
+) -> None:
+    bench = conversation(STEP)
+    bench.controller.open_conversation()
+    assert 3.0 <= bench.port.clock.now_s() <= 4.0
+
+
+def test_what_stood_in_the_port_before_is_not_trusted(conversation: Converse) -> None:
+    conversation("0 < ok\n< ok\n", OPENING).controller.open_conversation()
+
+
+def test_a_late_greeting_starts_it_over(conversation: Converse) -> None:
+    bench = conversation("3.4 > M114\n4.0 < start\n4.0 < ok\n", STEP)
+    bench.controller.open_conversation()
+
+
+def test_a_greeting_while_the_modes_are_set_starts_it_over(conversation: Converse) -> None:
+    conversation("0.5 < start\n", RESYNC, "> G21\n< start\n", STEP).controller.open_conversation()
+
+
+def test_a_first_line_that_is_lost_is_asked_again_later(conversation: Converse) -> None:
+    bench = conversation("0.5 < start\n> M114\n6.5 > M114\n< X:0 Y:0 Z:0\n< ok\n", MODES)
+    bench.controller.open_conversation()
+
+
+def test_half_a_line_that_somebody_left_is_refused_once(conversation: Converse) -> None:
+    bench = conversation("0.5 < start\n> M114\n< error: unknown word XM114\n< ok\n", STEP)
+    bench.controller.open_conversation()
+
+
+def test_a_controller_that_refuses_twice_is_not_used(conversation: Converse) -> None:
+    bench = conversation("0.5 < start\n> M114\n< error: halted\n> M114\n< error: halted\n")
+    with pytest.raises(LineRefused, match="'error: halted' to 'M114'"):
+        bench.controller.open_conversation()
+
+
+def test_an_acknowledgement_on_its_way_puts_it_out_of_step_again(conversation: Converse) -> None:
+    bench = conversation("0.5 < start\n", RESYNC, "0.9 < ok\n", STEP)
+    bench.controller.open_conversation()
+
+
+def test_silence_names_rate_cable_and_other_programs(conversation: Converse) -> None:
+    bench = conversation("3.4 > M114\n8.7 > M114\n")
+    with pytest.raises(NoAnswer) as caught:
+        bench.controller.open_conversation()
+    for part in ("nothing was heard", "115200 baud", "cable", "no other program"):
+        assert part in str(caught.value)
+    assert bench.port.clock.now_s() <= 10.5
+
+
+def test_garbage_asks_for_the_baud_rate(conversation: Converse) -> None:
+    garbage = "0.5 < \\x00ÿþ\\x1cxÿþ\\x00\n"
+    bench = conversation(garbage, "3.4 > M114\n8.7 > M114\n")
+    with pytest.raises(NoAnswer, match="wrong baud rate"):
+        bench.controller.open_conversation()
+
+
+def test_a_stranger_asks_for_the_dialect(conversation: Converse) -> None:
+    bench = conversation("0.5 < hello\n", "3.4 > M114\n< what?\n8.8 > M114\n")
+    with pytest.raises(NoAnswer, match="dialect printer"):
+        bench.controller.open_conversation()
+
+
+def test_one_that_is_never_quiet_is_given_up(conversation: Converse) -> None:
+    chatter = "".join(f"{tenth / 5:.1f} < noise {tenth}\n" for tenth in range(1, 53))
+    bench = conversation(chatter)
+    with pytest.raises(NoAnswer, match="something talks"):
+        bench.controller.open_conversation()
+    bench.port.read_until(11.0)
+
+
+def test_one_that_restarts_for_ever_is_given_up(conversation: Converse) -> None:
+    greetings = "".join(f"{tenth / 5:.1f} < start\n" for tenth in range(1, 52))
+    bench = conversation(greetings)
+    with pytest.raises(ControllerRestarted):
+        bench.controller.open_conversation()
+    bench.port.read_until(11.0)
+
+
+def test_the_modes_must_be_answered(conversation: Converse) -> None:
+    bench = conversation("0.5 < start\n", RESYNC, "> G21\n")
+    with pytest.raises(NoAnswer, match="did not answer 'G21'"):
+        bench.controller.open_conversation()
+
+
+def test_a_dialect_with_a_word_of_its_own_is_refused(conversation: Converse) -> None:
+    with pytest.raises(BadFile):
+        conversation("", dialect=dataclasses.replace(PRINTER, position="M500"))
+
+
+# --- moving -----------------------------------------------------------------------------
+
+
+def test_a_move_is_its_lines_each_answered_and_the_barrier(opened: Converse) -> None:
+    bench = opened("> G1 X5 F600\n< ok\n> G1 X-3 F600\n< ok\n> M400\n3 < ok\n")
+    bench.controller.position_established()
+    outcome = bench.controller.move(bench.permit("G1 X5 F600", "G1 X-3 F600"))
+    assert outcome == MoveOutcome(True, pytest.approx(3.0 - 1.1, abs=0.3))
+    assert not bench.controller.position_unknown
+
+
+def test_a_barrier_that_proves_nothing_waits_for_the_computed_duration(opened: Converse) -> None:
+    bench = opened("> G1 X5 F600\n< ok\n> G4 P0\n< ok\n", PLAIN)
+    started_s = bench.port.clock.now_s()
+    outcome = bench.controller.move(bench.permit("G1 X5 F600", seconds=8.0))
+    assert not outcome.finished
+    assert bench.port.clock.now_s() >= started_s + 8.0 * 1.25
+
+
+def test_a_late_answer_of_a_barrier_that_proves_nothing_adds_no_wait(opened: Converse) -> None:
+    bench = opened("> G1 X5 F600\n< ok\n> G4 P0\n9 < ok\n", PLAIN)
+    bench.controller.move(bench.permit("G1 X5 F600", seconds=4.0))
+    assert bench.port.clock.now_s() == pytest.approx(9.0, abs=0.06)
+
+
+def test_a_full_queue_is_waited_for(opened: Converse) -> None:
+    bench = opened("1.5 > G1 X5 F600\n20 < ok\n> M400\n40 < ok\n")
+    bench.controller.move(bench.permit("G1 X5 F600", seconds=20.0))
+
+
+def test_busy_asks_for_patience(opened: Converse) -> None:
+    busy = "".join(f"{at} < busy: processing\n" for at in range(3, 33, 3))
+    bench = opened(f"2 > G28 X\n< ok\n> M400\n{busy}34 < ok\n")
+    assert bench.controller.move(bench.permit("G28 X")).finished
+
+
+def test_patience_ends(opened: Converse) -> None:
+    busy = "".join(f"{at} < busy: processing\n" for at in range(3, 312, 3))
+    bench = opened(f"2 > G28 X\n< ok\n> M400\n{busy}")
+    with pytest.raises(NoAnswer, match="did not answer 'M400' within 306 s"):
+        bench.controller.move(bench.permit("G28 X"))
+
+
+def test_no_answer_is_never_followed_by_the_same_line(opened: Converse) -> None:
+    bench = opened("1.5 > G1 X5 F600\n30 < ok\n> M114\n< X:5 Y:0 Z:0\n< ok\n" + MODES + "> M114\n"
+                   "< X:5 Y:0 Z:0\n< ok\n")
+    bench.controller.position_established()
+    with pytest.raises(NoAnswer, match=r"did not answer 'G1 X5 F600' within 6 s; it was not sent"):
+        bench.controller.move(bench.permit("G1 X5 F600", "G1 X6 F600"))
+    assert bench.controller.position_unknown
+    bench.port.clock.advance(30.0)  # type: ignore[attr-defined]
+    assert bench.controller.position() == {"x": 5.0, "y": 0.0, "z": 0.0}
+    assert bench.controller.position_unknown, "only a person finds it again"
+    assert bench.written(Sort.EVENT)[1:] == ["no answer to 'G1 X5 F600'"]
+
+
+@pytest.mark.parametrize("line", ["G28 X", "G1 X5 F600"])
+def test_a_refused_line_ends_the_move(opened: Converse, line: str) -> None:
+    bench = opened(f"> {line}\n< error: no\n")
+    bench.controller.position_established()
+    with pytest.raises(LineRefused, match=f"'error: no' to '{line}'"):
+        bench.controller.move(bench.permit(line, "G1 X6 F600"))
+    assert bench.controller.position_unknown
+
+
+def test_a_request_to_resend_is_a_refusal(opened: Converse) -> None:
+    bench = opened("> G1 X5 F600\n< Resend: 3\n< ok\n")
+    with pytest.raises(LineRefused, match="Resend: 3"):
+        bench.controller.move(bench.permit("G1 X5 F600"))
+
+
+def test_a_refusal_while_it_moves_ends_the_wait(opened: Converse) -> None:
+    bench = opened("> G1 X5 F600\n< ok\n> G4 P0\n< ok\n5 < error: driver hot\n", PLAIN)
+    with pytest.raises(LineRefused, match="'error: driver hot' while it was moving"):
+        bench.controller.move(bench.permit("G1 X5 F600", seconds=8.0))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "> G1 X5 F600\n< start\n",
+        "> G1 X5 F600\n< ok\n< start\n",
+        "> G1 X5 F600\n< ok\n> M400\n< X:0start\n",
+    ],
+)
+def test_a_restart_ends_the_move(opened: Converse, text: str) -> None:
+    bench = opened(text)
+    bench.controller.position_established()
+    with pytest.raises(ControllerRestarted, match="not known any more"):
+        bench.controller.move(bench.permit("G1 X5 F600"))
+    assert bench.controller.position_unknown
+
+
+def test_a_restart_while_nobody_listened_is_noticed_before_anything_is_sent(
+    opened: Converse,
+) -> None:
+    bench = opened("60 ~ NOTE a long talk\n60 < start\n")
+    permit = bench.permit("G1 X5 F600")
+    with pytest.raises(ControllerRestarted):
+        bench.controller.move(permit)
+    assert permit.redeem(60.0), "it was not used"
+
+
+def test_after_a_restart_the_modes_are_set_anew(opened: Converse) -> None:
+    bench = opened("2 ~ NOTE x\n< start\n" + STEP + "> G1 X5 F600\n< ok\n> M400\n< ok\n")
+    with pytest.raises(ControllerRestarted):
+        bench.controller.position()
+    assert bench.controller.move(bench.permit("G1 X5 F600")).finished
+
+
+def test_a_refusal_while_nothing_was_asked_is_told(opened: Converse) -> None:
+    bench = opened("60 ~ NOTE a long talk\n60 < error: heater\n")
+    with pytest.raises(LineRefused, match="while nothing was asked"):
+        bench.controller.temperatures()
+
+
+def test_an_answer_too_many_stops_the_group(opened: Converse) -> None:
+    bench = opened("> G1 X5 F600\n< ok\n< ok\n")
+    with pytest.raises(NoAnswer, match="'G1 X6 F600' was not sent"):
+        bench.controller.move(bench.permit("G1 X5 F600", "G1 X6 F600"))
+    assert bench.controller.position_unknown
+
+
+def test_a_permit_is_used_once_and_in_time(opened: Converse) -> None:
+    bench = opened("> G1 X5 F600\n< ok\n> M400\n< ok\n")
+    permit = bench.permit("G1 X5 F600")
+    bench.controller.move(permit)
+    with pytest.raises(PermitVoid):
+        bench.controller.move(permit)
+    late = bench.permit("G1 X5 F600")
+    bench.port.clock.advance(PERMIT_LASTS_S + 0.1)  # type: ignore[attr-defined]
+    with pytest.raises(PermitVoid):
+        bench.controller.move(late)
+
+
+@pytest.mark.parametrize("line", ["M105", "G91", "G4 P1", "M112", "M104 S0", "M500", "G92 X0"])
+def test_a_permit_for_anything_else_than_motion_sends_nothing(opened: Converse, line: str) -> None:
+    bench = opened("")
+    with pytest.raises(LineNotAllowed):
+        bench.controller.move(bench.permit("G1 X5 F600", line))
+
+
+# --- questions --------------------------------------------------------------------------
+
+
+def test_reports(opened: Converse) -> None:
+    bench = opened(
+        "> M105\n< ok T:21.4 /0.0 B:60 /60\n> M114\n< X:1 Y:2\n< ok\n"
+        "> M119\n< reporting:\n< x_min: open\n< y_min: TRIGGERED\n< ok\n"
+    )
+    assert bench.controller.temperatures() == (Heater("T", 21.4, 0.0), Heater("B", 60.0, 60.0))
+    assert bench.controller.position() == {"x": 1.0, "y": 2.0}
+    assert bench.controller.switches() == {"x_min": False, "y_min": True}
+
+
+def test_what_the_dialect_cannot_ask_is_none(opened: Converse) -> None:
+    bench = opened("", PLAIN)
+    assert bench.controller.temperatures() is None
+    assert bench.controller.position() is None
+    assert bench.controller.switches() is None
+
+
+@pytest.mark.parametrize(
+    ("line", "ask"),
+    [
+        ("M105", Controller.temperatures),
+        ("M114", Controller.position),
+        ("M119", Controller.switches),
+    ],
+)
+def test_an_answer_without_report_is_no_answer(
+    opened: Converse, line: str, ask: Callable[[Controller], object]
+) -> None:
+    bench = opened(f"> {line}\n< T:nan /0\n< ok\n")
+    with pytest.raises(NoAnswer, match=f"answered '{line}' without"):
+        ask(bench.controller)
+
+
+def test_chatter_is_no_answer(opened: Converse) -> None:
+    bench = opened("2 > M105\n< okay\n< T:20\n")
+    with pytest.raises(NoAnswer, match="within 5 s"):
+        bench.controller.temperatures()
+
+
+# --- stopping ---------------------------------------------------------------------------
+
+
+def test_a_stop_between_moves_is_written_at_once_and_heard_next(opened: Converse) -> None:
+    bench = opened("> M112\n")
+    bench.controller.position_established()
+    assert bench.controller.stop()
+    assert bench.controller.position_unknown
+    with pytest.raises(Stopped):
+        bench.controller.move(bench.permit("G1 X5 F600"))
+    assert bench.written(Sort.EVENT)[1:] == ["stop"]
+
+
+def test_after_a_stop_an_old_answer_is_not_taken_for_a_new_one(opened: Converse) -> None:
+    dialect = dataclasses.replace(PRINTER, stop=Stop("M112", True, False))
+    text = "> M112\n2 < ok\n2.4 ! quiet\n> M114\n< ok\n< X:1 Y:0 Z:0\n< ok\n"
+    bench = opened(text + MODES + "> M105\n< ok T:20 /0\n", dialect if False else PRINTER)
+    bench.controller.stop()
+    bench.port.forget_interrupt()
+    assert bench.controller.temperatures() == (Heater("T", 20.0, 0.0),)
+
+
+def test_without_a_stop_word_nothing_more_is_sent(opened: Converse) -> None:
+    bench = opened("", PLAIN)
+    assert not bench.controller.stop()
+    with pytest.raises(Stopped):
+        bench.controller.move(bench.permit("G1 X5 F600"))
+    assert bench.written(Sort.EVENT)[1:] == ["stop, without a stop line"]
+
+
+def test_a_stop_after_close_does_nothing(opened: Converse) -> None:
+    bench = opened("")
+    bench.controller.close()
+    assert not bench.controller.stop()
+    with pytest.raises(Defect):
+        bench.controller.temperatures()
+
+
+def test_a_stop_over_a_lost_port_is_no_failure(opened: Converse) -> None:
+    bench = opened("9 ! lost\n")
+    assert not bench.controller.stop()
+    with pytest.raises(Stopped):
+        bench.controller.temperatures()
+
+
+def test_a_stop_leaves_even_if_it_cannot_be_written_down(opened: Converse) -> None:
+    bench = opened("> M112\n")
+    bench.transcript.close()
+    assert bench.controller.stop()
+    bench.port.forget_interrupt()
+    with pytest.raises(BenchFault):
+        bench.controller.temperatures()
+
+
+def test_modes_that_were_not_all_set_are_set_again(
+    opened: Converse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = opened("2 ~ NOTE x\n< ok\n" + RESYNC + "> G21\n< ok\n" + MODES + "> M105\n< ok T:20\n")
+    really = bench.transcript.sent
+
+    def full(line: str) -> None:
+        if line == "G91":
+            monkeypatch.setattr(bench.transcript, "sent", really)
+            raise BenchFault("disk full")
+        really(line)
+
+    monkeypatch.setattr(bench.transcript, "sent", full)
+    with pytest.raises(BenchFault):
+        bench.controller.temperatures()
+    # The line was never written, so its answer is waited for no more; then all is set again.
+    with pytest.raises(NoAnswer):
+        bench.controller.temperatures()
+
+
+# --- heaters ----------------------------------------------------------------------------
+
+OFF = "> M104 S0\n> M140 S0\n"
+
+
+def test_heaters_off_is_read_back(opened: Converse) -> None:
+    bench = opened(OFF + "< ok\n< ok\n" + STEP + "> M105\n< ok T:200 /0 B:60 /0\n")
+    assert bench.controller.heaters_off() == HeatersLeft(
+        True, "every heater reports that it is off"
+    )
+
+
+def test_a_heater_the_machine_does_not_have_hides_nothing(opened: Converse) -> None:
+    bench = opened(OFF + "< ok\n< error: no bed\n" + STEP + "> M105\n< ok T:20 /0\n")
+    assert bench.controller.heaters_off().confirmed
+
+
+@pytest.mark.parametrize(
+    ("report", "left"),
+    [("ok T:200 /0 B:60 /60", "B"), ("ok T:200 /210 B:60 /60", "T, B"), ("ok T:20.0", "T")],
+)
+def test_a_target_that_stays_or_is_not_told_is_not_off(
+    opened: Converse, report: str, left: str
+) -> None:
+    bench = opened(OFF + "< ok\n< ok\n" + STEP + f"> M105\n< {report}\n")
+    outcome = bench.controller.heaters_off()
+    assert not outcome.confirmed
+    assert f"not reported as off: {left};" in outcome.says
+    assert "mains" in outcome.says
+
+
+def test_heaters_off_leaves_in_the_middle_of_anything(opened: Converse) -> None:
+    bench = opened("1.5 > G28 X\n", OFF_LATER := PRINTER) if False else opened(
+        "1.5 > G28 X\n8 > M104 S0\n> M140 S0\n9 < ok\n< ok\n< ok\n"
+        + STEP
+        + "> M105\n< ok T:20 /0\n"
+    )
+    with pytest.raises(NoAnswer):
+        bench.controller.move(bench.permit("G28 X"))
+    assert bench.controller.heaters_off().confirmed
+
+
+def test_heaters_off_after_a_stop_that_halts_does_not_wait(opened: Converse) -> None:
+    bench = opened("> M112\n" + OFF)
+    bench.controller.stop()
+    at_s = bench.port.clock.now_s()
+    outcome = bench.controller.heaters_off()
+    assert not outcome.confirmed
+    assert "mains" in outcome.says
+    assert bench.port.clock.now_s() == at_s
+
+
+def test_heaters_off_without_answer_is_not_confirmed(opened: Converse) -> None:
+    bench = opened(OFF + "> M114\n7.2 > M114\n")
+    outcome = bench.controller.heaters_off()
+    assert not outcome.confirmed
+    assert "mains" in outcome.says
+
+
+def test_heaters_off_over_a_lost_port_is_not_confirmed(opened: Converse) -> None:
+    bench = opened("1.5 ! lost\n")
+    outcome = bench.controller.heaters_off()
+    assert not outcome.confirmed
+    assert "went away" in outcome.says
+
+
+def test_heaters_off_stopped_once_more_is_not_confirmed(
+    opened: Converse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = opened(OFF)
+
+    def stopped(_: float) -> bytes:
+        raise Stopped("stopped at your word")
+
+    monkeypatch.setattr(bench.port, "read_until", stopped)
+    assert not bench.controller.heaters_off().confirmed
+
+
+def test_heaters_off_leaves_even_if_it_cannot_be_written_down(opened: Converse) -> None:
+    bench = opened(OFF)
+    bench.transcript.close()
+    assert not bench.controller.heaters_off().confirmed
+
+
+def test_a_dialect_without_heaters_has_nothing_to_turn_off(opened: Converse) -> None:
+    assert opened("", PLAIN).controller.heaters_off().confirmed
+
+
+def test_heaters_that_cannot_be_read_back_are_not_confirmed(opened: Converse) -> None:
+    bench = opened("> M104 S0\n< ok\n" + PLAIN_STEP, MUTE)
+    outcome = bench.controller.heaters_off()
+    assert not outcome.confirmed
+    assert "cannot be read back" in outcome.says
+
+
+# --- over a real terminal ---------------------------------------------------------------
+
+
+class Machine:
+    """A controller at the far end of a pseudo terminal: it answers, but no M400, to no end."""
+
+    def __init__(self) -> None:
+        self.far, self._near = os.openpty()
+        self.name = os.ttyname(self._near)
+        self.moving = threading.Event()
+        self.lines: list[str] = []
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        partial = b""
+        while "M112" not in self.lines:
+            *lines, partial = (partial + os.read(self.far, 1000)).split(b"\n")
+            for line in lines:
+                self.lines.append(line.decode())
+                if line == b"M400":
+                    self.moving.set()
+                elif line != b"M112":
+                    os.write(self.far, b"X:0 Y:0 Z:0\nok\n" if line == b"M114" else b"ok\n")
+
+    def ended(self) -> list[str]:
+        self._thread.join(timeout=30)
+        return self.lines
+
+    def unplug(self) -> None:
+        os.close(self._near)
+        os.close(self.far)
+
+
+def test_a_stop_from_another_thread_leaves_while_the_worker_waits(tmp_path: Path) -> None:
+    machine = Machine()
+    port = Port.open(machine.name, 115200)
+    transcript = Transcript(tmp_path / "written.txt", port.clock)
+    controller = Controller(port, PRINTER, transcript)
+    raised: list[BaseException] = []
+
+    def work() -> None:
+        try:
+            controller.move(Permit(1, ("G1 X5 F600",), 60.0, port.clock.now_s()))
+        except BaseException as error:
+            raised.append(error)
+
+    worker = threading.Thread(target=work, daemon=True)
+    worker.start()
+    assert machine.moving.wait(timeout=30)
+    assert controller.stop()
+    worker.join(timeout=30)
+    assert machine.ended() == ["M114", "G21", "G91", "G1 X5 F600", "M400", "M112"]
+    assert [type(error) for error in raised] == [Stopped]
+    assert controller.position_unknown
+    machine.unplug()
+    with pytest.raises(PortLost):
+        controller.temperatures()
+    assert not controller.stop()
+    controller.close()
+    transcript.close()
+
+
+@pytest.mark.parametrize("proven", [True, False])
+def test_a_conversation_that_was_written_down_can_be_replayed(
+    opened: Converse, tmp_path: Path, proven: bool
+) -> None:
+    dialect = dataclasses.replace(PRINTER, barrier=Barrier("M400", proven))
+    text = (
+        "> G1 X5 F600\n< ok\n> M400\n3 < ok\n8 ~ ANSWER 12.3\n> M105\n< ok T:20 /0\n9 > M112\n"
+    )
+
+    def talk(bench: Bench) -> None:
+        bench.controller.open_conversation()
+        bench.controller.move(bench.permit("G1 X5 F600"))
+        bench.controller.temperatures()
+        bench.controller.stop()
+        bench.controller.close()
+        bench.transcript.close()
+
+    first = Bench(tmp_path, OPENING + text, dialect)
+    talk(first)
+    recorded = first.transcript.path.read_text(encoding="utf-8")
+    first.transcript.path.unlink()
+    again = Bench(tmp_path, recorded, dialect)
+    talk(again)
+    assert [(one.sort, one.text) for one in parse(again.transcript.path)][1:] == [
+        (one.sort, one.text) for one in parse_text(tmp_path, recorded)
+    ][1:]
+
+
+def parse_text(folder: Path, text: str) -> list:
+    path = folder / "recorded.txt"
+    path.write_text(text, encoding="utf-8")
+    return parse(path)
