@@ -22,7 +22,7 @@ UNKNOWN = "Temperatures are not reported: treat nozzle and bed as hot."
         ([Heater("T", 42.9)], "cold", "Reported: T 43 °C."),
         ([Heater("T", 43.0)], "hot", "Hot surfaces, burns on touch: T 43 °C."),
         ([Heater("T", 20.0), Heater("B", 50.0, 0.0)], "hot",
-         "Hot surfaces, burns on touch: B 50 °C, T 20 °C."),
+         "Hot surfaces, burns on touch: T 20 °C, B 50 °C."),
         ([Heater("T", -40.0)], "cold", "Reported: T -40 °C."),
         ([Heater(f"T{n}", 20.0 + n) for n in range(9)], "cold",
          "Reported: T8 28 °C, T7 27 °C, T6 26 °C, T5 25 °C and 5 more, none hotter."),

@@ -213,5 +213,12 @@ def test_all_findings_come_at_once() -> None:
 
 def test_a_dialect_may_leave_out_what_its_controller_cannot_do() -> None:
     check_dialect(
-        but(reference=None, stop=None, position=None, temperatures=None, switches=None, heaters_off=())
+        but(
+            reference=None,
+            stop=None,
+            position=None,
+            temperatures=None,
+            switches=None,
+            heaters_off=(),
+        )
     )

@@ -43,7 +43,9 @@ B = Heater("B", 21.2, 0.0)
 def ready(dialect: Dialect = PRINTER) -> Link:
     link = Link(dialect)
     link.resync_query()
-    link.feed({"M114": b"X:0 Y:0 Z:0\nok\n", "M105": b"ok T:20 /0\n"}.get(link.resync_line, b"ok\n"))
+    link.feed(
+        {"M114": b"X:0 Y:0 Z:0\nok\n", "M105": b"ok T:20 /0\n"}.get(link.resync_line, b"ok\n")
+    )
     assert link.state is State.READY
     return link
 

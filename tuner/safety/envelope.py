@@ -8,6 +8,8 @@ been watched, its direction is not known either, so both ways must be free.
 
 from __future__ import annotations
 
+import math
+
 from tuner.errors import OutsideEnvelope
 from tuner.messages import Limits
 
@@ -25,7 +27,13 @@ def true_interval(limits: Limits, commanded_mm: float) -> tuple[float, float]:
 def check_inside(limits: Limits, commanded_mm: float) -> None:
     """Raise ``OutsideEnvelope`` unless `commanded_mm` is free at every credible scale."""
     low, high = true_interval(limits, commanded_mm)
-    if low < limits.minus_mm - _ROUNDING_MM or high > limits.plus_mm + _ROUNDING_MM:
+    # What is no finite number compares as false: it must not pass for being inside.
+    numbers = (
+        commanded_mm, limits.minus_mm, limits.plus_mm, limits.scale_low, limits.scale_high
+    )
+    finite = all(map(math.isfinite, numbers))
+    inside = limits.minus_mm - _ROUNDING_MM <= low and high <= limits.plus_mm + _ROUNDING_MM
+    if not (finite and inside):
         raise OutsideEnvelope(
             f"{limits.axis.upper()} to {commanded_mm:+.2f} mm could truly mean {low:+.1f} to "
             f"{high:+.1f} mm, outside the free travel {limits.minus_mm:+.1f} to "

@@ -14,6 +14,7 @@ from tuner.errors import TooHot
 
 TOUCH_LIMIT_C = 43.0
 WORK_LIMIT_C = 50.0
+_MOST_NAMED = 4  # a caution stays one line that is read, however many heaters there are
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ def check_cold(heaters: Heaters) -> None:
                 f"{heater.place} is being heated to {heater.target_c:.0f} °C; axes are measured "
                 "cold. Switch the heater off at the machine, let it cool below 50 °C, start again"
             )
-        if heater.now_c > WORK_LIMIT_C:
+        if not heater.now_c <= WORK_LIMIT_C:  # a sensor that gives no number counts as hot
             raise TooHot(
                 f"{heater.place} is at {heater.now_c:.0f} °C; axes are measured below 50 °C. "
                 "Let it cool, then start again"
@@ -67,4 +68,4 @@ def heat_class(heaters: Heaters) -> str:
     """Return the class of heat that a caution must announce anew when it changes."""
     if not heaters:
         return "unknown"
-    return "hot" if any(heater.now_c >= TOUCH_LIMIT_C for heater in heaters) else "cold"
+    return "cold" if all(heater.now_c < TOUCH_LIMIT_C for heater in heaters) else "hot"

@@ -287,6 +287,9 @@ class Engine:
         )
 
     def _ended_early(self, error: TunerError) -> Outcome:
+        if self._stopping.is_set() and isinstance(error, MachineFault):
+            # A controller that obeys a stop may refuse what was on its way, or fall silent.
+            error = Stopped(f"stopped at your word ({error})")
         ended_as, status = _ENDINGS.get(type(error), ("failed", error.exit_status))
         left = self._leave()
         if left is not None and not left.confirmed and self._may_be_hot():

@@ -29,9 +29,7 @@ from tuner.text import shown
 
 __all__ = ["MonotonicClock", "Port", "PortSeen", "is_network", "is_rehearsal", "list_ports"]
 
-for _package in ("tuner.rehearsal", "tuner.wire"):
-    if _package not in serial.protocol_handler_packages:
-        serial.protocol_handler_packages.append(_package)
+serial.protocol_handler_packages += ["tuner.rehearsal", "tuner.wire"]
 
 _WRITE_TIMEOUT_S = 2.0
 # Where a read can be woken, its slice only bounds how late a deadline is noticed; elsewhere

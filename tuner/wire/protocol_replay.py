@@ -126,14 +126,15 @@ class Serial(serial.SerialBase):
         self.clock.advance_to(until_s)
 
     def _arrive(self) -> None:
-        self._pass_events()
+        if not self._due:
+            # Not earlier: what was heard before an event must not be late because of it.
+            self._pass_events()
         while self._is_next(Sort.RECEIVED):
             record = self._records[self._next]
             if record.seconds > self.clock.now_s():
                 return
             self._due += record.text.encode("utf-8", "backslashreplace") + b"\n"
             self._next += 1
-            self._pass_events()
 
     def _pass_events(self) -> None:
         while self._is_next(Sort.EVENT) or self._is_next(Sort.PERSON):
