@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import evidence
 import pytest
 
-import evidence
 from tuner.card.dialect import parse_dialect
 from tuner.card.read import parse_card
 from tuner.errors import BenchFault

@@ -99,7 +99,7 @@ def parse(path: Path) -> list[Record]:
 def parse_shown(text: str) -> Shown:
     """Take a plain line apart.
 
-    Values may hold spaces, a key may hold ``=`` (``x.look.pulley-teeth=16``), and a line may
+    Values may hold spaces, a key may hold points and digits, and a line may
     have no key (``END exit=0``): only a plain name makes ``name=value`` a field.
     """
     head, _, says = text.partition(" | ")

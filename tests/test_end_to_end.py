@@ -46,8 +46,12 @@ def write_card(folder: Path, dialect: str = "printer", stored: str = STEPS_PER_M
 
 def machine(true_mm_per_step: float, play_mm: float = 0.03, **switches: object) -> Responder:
     axis = Axis(
-        stored_steps_per_mm=80.0, true_mm_per_step=true_mm_per_step, play_mm=play_mm,
-        start_true_mm=100.0, low_true_mm=0.0, high_true_mm=220.0,
+        stored_steps_per_mm=80.0,
+        true_mm_per_step=true_mm_per_step,
+        play_mm=play_mm,
+        start_true_mm=100.0,
+        low_true_mm=0.0,
+        high_true_mm=220.0,
     )
     return Responder({"X": axis}, **switches)  # type: ignore[arg-type]
 
@@ -72,8 +76,17 @@ def session(
     **driver: object,
 ) -> PlainDriver:
     argv = [
-        sys.executable, "-m", "tuner", "tune", str(card), "--port", there.device,
-        "--plain", "--home", str(home), *more,
+        sys.executable,
+        "-m",
+        "tuner",
+        "tune",
+        str(card),
+        "--port",
+        there.device,
+        "--plain",
+        "--home",
+        str(home),
+        *more,
     ]
     return PlainDriver(
         argv,
@@ -100,8 +113,11 @@ def test_a_wrong_pulley_is_found_over_a_real_serial_path(tmp_path: Path, dialect
     home = tmp_path / "home"
     with machine(0.01, dwell_unit="s") as there:
         driver = session(
-            there, write_card(tmp_path, dialect), home, texts=FREE[dialect],
-            choices={"x.look.pulley-teeth=16": "yes"},
+            there,
+            write_card(tmp_path, dialect),
+            home,
+            texts=FREE[dialect],
+            choices={"x.look.pulley-teeth.16": "yes"},
         )
         assert driver.run() == 0, driver.tail()
         assert there.crashes == []
@@ -110,8 +126,10 @@ def test_a_wrong_pulley_is_found_over_a_real_serial_path(tmp_path: Path, dialect
     found = proposal(home)
     assert found["verdict"] == "change"
     assert found["proposed"] == {
-        "travel_per_rev_mm": 32.0, "travel_per_motor_rev_mm": 32.0,
-        "steps_per_mm": 100.0, "mm_per_step": 0.01,
+        "travel_per_rev_mm": 32.0,
+        "travel_per_motor_rev_mm": 32.0,
+        "steps_per_mm": 100.0,
+        "mm_per_step": 0.01,
     }
     assert found["change"] == [{"key": "axes.x.drive.pulley_teeth", "from": 20, "to": 16}]
     assert driver.lines[-1].text == "END exit=0"
@@ -191,7 +209,9 @@ def said(driver: PlainDriver, key: str) -> str:
 def test_stop_at_a_reading_keeps_the_readings_and_says_where_things_stand(tmp_path: Path) -> None:
     with machine(0.01) as there:
         driver = session(
-            there, write_card(tmp_path), tmp_path / "home",
+            there,
+            write_card(tmp_path),
+            tmp_path / "home",
             answer_hook=stop_at("READING", "x.far.1"),
         )
         assert driver.run() == 3, driver.tail()
@@ -209,9 +229,7 @@ def test_a_signal_in_mid_move_stops_the_machine(tmp_path: Path, which: signal.Si
             if there.moving:
                 driver.signal(which)
 
-        driver = session(
-            there, write_card(tmp_path), tmp_path / "home", while_waiting=in_mid_move
-        )
+        driver = session(there, write_card(tmp_path), tmp_path / "home", while_waiting=in_mid_move)
         assert driver.run() == 3, driver.tail()
         assert there.halted
         assert abs(there.true_position("X") - 100.0) < 1.0
@@ -268,7 +286,10 @@ def tuner(*arguments: str, **environment: str) -> tuple[int, str, str]:
     """Run the program with a plain pipe on standard input; return status, out, err."""
     done = subprocess.run(
         [sys.executable, "-m", "tuner", *arguments],
-        capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        check=False,
+        stdin=subprocess.DEVNULL,
         env={**os.environ, **environment},
     )
     return done.returncode, done.stdout, done.stderr
@@ -313,8 +334,16 @@ def test_a_port_that_cannot_be_opened_ends_the_session_clearly(
     tmp_path: Path, port: str, says: str
 ) -> None:
     argv = [
-        sys.executable, "-m", "tuner", "tune", str(write_card(tmp_path)), "--port", port,
-        "--plain", "--home", str(tmp_path / "home"),
+        sys.executable,
+        "-m",
+        "tuner",
+        "tune",
+        str(write_card(tmp_path)),
+        "--port",
+        port,
+        "--plain",
+        "--home",
+        str(tmp_path / "home"),
     ]
     driver = PlainDriver(argv)
     assert driver.run() == 1, driver.tail()

@@ -435,8 +435,8 @@ def test_what_is_no_record_is_refused_with_its_line(text: str) -> None:
         ("CAUTION  x.near.1 word=WARNING | mind", Shown("CAUTION", "x.near.1",
                                                         {"word": "WARNING"}, "mind")),
         (
-            "CHOICE x.look.pulley-teeth=16 options=yes,no default= | 16?",
-            Shown("CHOICE", "x.look.pulley-teeth=16", {"options": "yes,no", "default": ""}, "16?"),
+            "CHOICE x.look.pulley-teeth.16 options=yes,no default= | 16?",
+            Shown("CHOICE", "x.look.pulley-teeth.16", {"options": "yes,no", "default": ""}, "16?"),
         ),
         ("RESULT x verdict=keep stray", Shown("RESULT", "x", {"verdict": "keep stray"}, "")),
         ("NOTE x stray", Shown("NOTE", "x", {}, "")),

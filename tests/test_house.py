@@ -121,7 +121,9 @@ def calls(name: str) -> list[str]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 called = node.func
-                last = called.attr if isinstance(called, ast.Attribute) else getattr(called, "id", "")
+                last = (
+                    called.attr if isinstance(called, ast.Attribute) else getattr(called, "id", "")
+                )
                 if last == name:
                     found.append(name_of(path))
     return found

@@ -11,8 +11,20 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from tuner.messages import (
-    Approach, Ask, Checkpoint, Choose, Confirm, Decided, Line, Message, Observe, Propose, Reference,
-    Say, Text, fingerprint,
+    Approach,
+    Ask,
+    Checkpoint,
+    Choose,
+    Confirm,
+    Decided,
+    Line,
+    Message,
+    Observe,
+    Propose,
+    Reference,
+    Say,
+    Text,
+    fingerprint,
 )  # fmt: skip
 
 ONE_OF_EACH: list[Message] = [

@@ -74,7 +74,7 @@ def test_the_stage_one_goal_is_met_on_120_mm():
 
 def test_nothing_moved_is_said_so():
     still = line(*ENDS, scale=0.0)
-    with pytest.raises(BadReadings, match="the readings differ by 0.000 mm though the axis"):
+    with pytest.raises(BadReadings, match=r"the readings differ by 0\.000 mm though the axis"):
         measured_scale(still, error_limit_mm=0.03)
 
 

@@ -1,11 +1,10 @@
 import math
-import time
 from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-
 from simulated_axis import BELT, BELT_STORED, SCREW, SCREW_STORED, STEPPER
+
 from tuner.drive.parts import Belt, DriveTrain, GearPair, Measured, Rack
 from tuner.drive.scale import Form, Stored
 from tuner.metrology import causes
@@ -30,7 +29,7 @@ def about(value, u_relative=3e-4, dof=12.0):
         (BELT, BELT_STORED, 1.016, "belt-pitch", "2.032 mm pitch, the card says 2"),
         (BELT, BELT_STORED, 25.4, "inch-units", "the controller takes lengths as inches"),
         (BELT, BELT_STORED, 1 / 25.4, "inch-units", "the caliper showed inches"),
-        (BELT, BELT_STORED, 0.5, "step-angle", "a motor of 0.9 degrees per step, the card says 1.8"),
+        (BELT, BELT_STORED, 0.5, "step-angle", "a motor of 0.9 degrees per step, the card says"),
         (SCREW, SCREW_STORED, 1.25, "screw-lead", "a lead of 5 mm, the card says 4"),
         (SCREW, SCREW_STORED, 0.5, "step-angle", "a motor of 0.9 degrees per step, the card says"),
         (RACK, RACK_STORED, 0.8, "pinion-teeth", "16 pinion teeth, the card says 20"),
@@ -172,12 +171,10 @@ def test_a_scale_that_is_not_positive_is_refused(value):
         weigh(replace(about(0.8), value=value), BELT, BELT_STORED)
 
 
-def test_ten_thousand_hypotheses_are_quick():
-    weigh(about(1.01), GEARED, GEARED_STORED)
-    start = time.process_time()
-    weigh(about(1.01), GEARED, GEARED_STORED)
-    # far above the 30 ms it takes: a guard against work per hypothesis in Python, no benchmark
-    assert time.process_time() - start < 1.0
+def test_a_pair_of_equal_gears_cannot_be_swapped():
+    train = DriveTrain(BELT.drive, STEPPER, (GearPair(20, 20),))
+    stored = Stored(Form.STEPS_PER_MM, train.steps_per_mm)
+    assert weigh(about(1.05), train, stored).causes[0].looks == ("gear-teeth=1:21:20",)
 
 
 def test_belt_and_teeth_of_equal_travel_are_one_class():

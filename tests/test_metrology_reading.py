@@ -8,7 +8,7 @@ from tuner.metrology.reading import Reading
 
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_a_reading_is_a_plain_number(bad):
-    with pytest.raises(BadReadings, match="reading 3 is .* read the caliper again"):
+    with pytest.raises(BadReadings, match=r"reading 3 is .* read the caliper again"):
         Reading(10.0, bad, "plus", n=3)
     with pytest.raises(BadReadings, match="reading 3"):
         Reading(bad, 10.0, "plus", n=3)

@@ -5,19 +5,18 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-
 from simulated_axis import BELT, BELT_STORED, SCREW, SCREW_STORED, STEPPER, Truth, judge
+
 from tuner.drive.parts import Belt, DriveTrain
 from tuner.drive.scale import Form, Stored
 from tuner.metrology.budget import Scale
-from tuner.metrology.verdict import agree, scale_bounds
+from tuner.metrology.verdict import agree, decide, scale_bounds
 
 NINETEEN = DriveTrain(Belt(Fraction(2), 19), STEPPER)
-SEEDS = range(100)
 
 
-def verdicts(truth, **how):
-    return [judge(truth, seed, **how) for seed in SEEDS]
+def verdicts(truth, *, seeds=100, **how):
+    return [judge(truth, seed, **how) for seed in range(seeds)]
 
 
 # --- simulated machines with a known truth ------------------------------------------------
@@ -76,14 +75,14 @@ def test_an_unsteady_hand_changes_nothing():
 @pytest.mark.parametrize("percent", [0.3, 0.5, 0.8, 1.1, 1.3, 1.5, -0.3, -0.9, -1.5])
 @pytest.mark.parametrize("n", [4, 10])
 def test_a_deviation_without_a_listed_cause_is_never_snapped(percent, n):
-    for found in verdicts(Truth(1 + percent / 100), n=n)[:40]:
+    for found in verdicts(Truth(1 + percent / 100), n=n, seeds=30):
         assert found.verdict in ("measure-again", "cannot-tell")
         assert found.proposal is None
 
 
 def test_a_play_of_03_is_reported_and_the_number_kept():
     """Mixed: both are seen, separately."""
-    for found in verdicts(Truth(1.0, play_mm=0.3), n=10)[:30]:
+    for found in verdicts(Truth(1.0, play_mm=0.3), n=10, seeds=30):
         assert found.verdict == "keep"
         assert found.fit.play_mm == pytest.approx(0.3, abs=0.06)
         assert "mm on reversal" in found.next
@@ -96,7 +95,7 @@ def test_a_play_of_03_is_reported_and_the_number_kept():
 
 
 def test_a_tie_with_one_stored_number_is_a_change_with_open_parts():
-    for found in verdicts(Truth(0.5)):
+    for found in verdicts(Truth(0.5), seeds=30):
         assert found.verdict == "change"
         assert {one.looks for one in found.tie} == {("step-angle=0.9",), ("microsteps=32",)}
         assert found.proposal.changes == {}
@@ -116,7 +115,7 @@ def test_a_tie_across_the_shaft_leaves_the_travel_open():
 
 @pytest.mark.parametrize("form", [Form.TRAVEL_PER_REV_MM, Form.TRAVEL_PER_MOTOR_REV_MM])
 def test_where_step_counts_are_stored_apart_the_tie_cannot_be_decided(form):
-    for found in verdicts(Truth(0.5), stored=Stored(form, Fraction(40)))[:30]:
+    for found in verdicts(Truth(0.5), stored=Stored(form, Fraction(40)), seeds=30):
         assert found.verdict == "cannot-tell"
         assert found.proposal is None
         assert {one.name for one in found.tie} == {"step-angle", "microsteps"}
@@ -144,7 +143,7 @@ def test_the_confirming_look_makes_the_part_known(key):
 
 def test_a_number_that_may_be_misread_is_read_again_first():
     """The controller holds 100 where the card says 80: 25 teeth or a 2.5 mm belt fit as well."""
-    for found in verdicts(Truth(1.25))[:30]:
+    for found in verdicts(Truth(1.25), seeds=30):
         assert found.verdict == "cannot-tell"
         assert "stored-number" in {one.name for one in found.tie}
         assert found.next.startswith("read the stored number again")
@@ -214,8 +213,6 @@ def test_a_scale_that_is_no_ratio(value, verdict, words):
 
 
 def judged_again(finding, scale, **how):
-    from tuner.metrology.verdict import decide
-
     how = {"axis_length_mm": 220.0} | how
     return decide(scale, finding.train, finding.stored, fit=finding.fit, **how)
 
@@ -254,6 +251,21 @@ def test_a_caliper_alone_changes_a_number_only_when_it_is_clear(u_off, setups, l
         assert found.proposal.changes == {
             "stored.steps_per_mm": found.proposal.forms[Form.STEPS_PER_MM]
         }
+
+
+def test_a_described_machine_is_not_changed_just_above_the_bound():
+    base = judge(Truth(1.0), 0)
+    found = judged_again(base, off_by(2.51, u=0.00005))
+    assert found.weighed.classes[0].predicted == 1
+    assert found.weighed.classes[0].p > 0.95
+    assert found.verdict == "measure-again"
+
+
+def test_play_is_not_spoken_of_where_it_was_not_tested():
+    found = judge(Truth(1.0, play_mm=0.5), 0, n=3)
+    assert found.fit.play_mm is None
+    assert "reversal" not in found.next
+    assert "play_mm" in found.as_json(file=None, axis="x")["not_tested"]
 
 
 def test_two_set_ups_agree_or_do_not():

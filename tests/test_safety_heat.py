@@ -17,15 +17,16 @@ UNKNOWN = "Temperatures are not reported: treat nozzle and bed as hot."
     [
         (None, "unknown", UNKNOWN),
         ((), "unknown", UNKNOWN),
-        ([Heater("T", 21.4, 0.0)], "cold", "Reported: T 21 °C."),
+        ([Heater("T", 21.4, 0.0)], "cold", "Reported: nozzle 21 °C."),
         # 43 and 51 degrees C: ISO 13732-1, from memory
-        ([Heater("T", 42.9)], "cold", "Reported: T 43 °C."),
-        ([Heater("T", 43.0)], "hot", "Hot surfaces, burns on touch: T 43 °C."),
+        ([Heater("T", 42.9)], "cold", "Reported: nozzle 43 °C."),
+        ([Heater("T", 43.0)], "hot", "Hot surfaces, burns on touch: nozzle 43 °C."),
         ([Heater("T", 20.0), Heater("B", 50.0, 0.0)], "hot",
-         "Hot surfaces, burns on touch: T 20 °C, B 50 °C."),
-        ([Heater("T", -40.0)], "cold", "Reported: T -40 °C."),
+         "Hot surfaces, burns on touch: nozzle 20 °C, bed 50 °C."),
+        ([Heater("C", 20.0), Heater("P", 20.0)], "cold", "Reported: chamber 20 °C, P 20 °C."),
+        ([Heater("T", -40.0)], "cold", "Reported: nozzle -40 °C."),
         ([Heater(f"T{n}", 20.0 + n) for n in range(9)], "cold",
-         "Reported: T8 28 °C, T7 27 °C, T6 26 °C, T5 25 °C and 5 more, none hotter."),
+         "Reported: nozzle 8 28 °C, nozzle 7 27 °C, nozzle 6 26 °C and 6 more, none hotter."),
     ],
 )  # fmt: skip
 def test_cold_enough_to_work(heaters: Heaters, class_: str, words: str) -> None:

@@ -86,8 +86,10 @@ def conversation(tmp_path: Path) -> Iterator[Converse]:
 
     yield made
     for bench in benches:
-        bench.controller.close()
-        bench.transcript.close()
+        try:
+            bench.controller.close()
+        finally:
+            bench.transcript.close()
 
 
 @pytest.fixture
@@ -230,9 +232,9 @@ def test_a_barrier_that_proves_nothing_waits_for_the_computed_duration(opened: C
 
 
 def test_a_late_answer_of_a_barrier_that_proves_nothing_adds_no_wait(opened: Converse) -> None:
-    bench = opened("> G1 X5 F600\n< ok\n> G4 P0\n9 < ok\n", PLAIN)
+    bench = opened("> G1 X5 F600\n< ok\n> G4 P0\n11 < ok\n", PLAIN)
     bench.controller.move(bench.permit("G1 X5 F600", seconds=4.0))
-    assert bench.port.clock.now_s() == pytest.approx(9.0, abs=0.06)
+    assert bench.port.clock.now_s() == pytest.approx(11.0, abs=0.06)
 
 
 def test_a_full_queue_is_waited_for(opened: Converse) -> None:
@@ -312,7 +314,7 @@ def test_a_restart_while_nobody_listened_is_noticed_before_anything_is_sent(
     permit = bench.permit("G1 X5 F600")
     with pytest.raises(ControllerRestarted):
         bench.controller.move(permit)
-    assert permit.redeem(60.0), "it was not used"
+    assert permit.redeem(0.0), "it was not used"
 
 
 def test_after_a_restart_the_modes_are_set_anew(opened: Converse) -> None:
@@ -435,7 +437,7 @@ def test_a_stop_after_close_does_nothing(opened: Converse) -> None:
 
 
 def test_a_stop_over_a_lost_port_is_no_failure(opened: Converse) -> None:
-    bench = opened("1.5 > M112\n")
+    bench = opened("")
     bench.port.close()
     assert not bench.controller.stop()
     with pytest.raises(Stopped):
@@ -569,7 +571,7 @@ def test_a_dialect_without_heaters_has_nothing_to_turn_off(opened: Converse) -> 
 
 
 def test_heaters_that_cannot_be_read_back_are_not_confirmed(opened: Converse) -> None:
-    bench = opened("> M104 S0\n< ok\n" + PLAIN_STEP, MUTE)
+    bench = opened("> M104 S0\n< ok\n> G4 P0\n< ok\n", MUTE)
     outcome = bench.controller.heaters_off()
     assert not outcome.confirmed
     assert "cannot be read back" in outcome.says

@@ -16,6 +16,7 @@ from tuner.messages import Accepts, Again, Go, Length, OneOf, Reply, Undo, Value
 from tuner.text import clipped, shown
 
 _NUMBER = re.compile(r"([+-]?)([0-9]{1,6})(?:[.,]([0-9]{1,8}))?\s*(mm|in|\")?", re.ASCII)
+_OPTION_NUMBER = re.compile(r"[1-9][0-9]?", re.ASCII)
 _MM_PER_INCH = Fraction(254, 10)  # exact by definition (NIST SP 811)
 
 
@@ -57,7 +58,12 @@ def _one_of(accepts: OneOf, text: str) -> Reply:
         return Value(accepts.default)
     if text in accepts.options:
         return Value(text)
-    if text.isascii() and text.isdigit() and len(text) < 3 and 1 <= int(text) <= len(accepts.options):
+    if (
+        text.isascii()
+        and text.isdigit()
+        and len(text) < 3
+        and 1 <= int(text) <= len(accepts.options)
+    ):
         return Value(accepts.options[int(text) - 1])
     raise BadAnswer(f"type one of: {', '.join(accepts.options)}")
 

@@ -57,7 +57,9 @@ def _parser() -> argparse.ArgumentParser:
     )
     tune.add_argument("card", type=Path, metavar="CARD", help="the machine card, a TOML file")
     tune.add_argument(
-        "--port", required=True, metavar="URL",
+        "--port",
+        required=True,
+        metavar="URL",
         help="a serial port, or any address that pyserial opens, such as socket://HOST:NUMBER",
     )
     _add_axis(tune)
@@ -79,21 +81,29 @@ def _parser() -> argparse.ArgumentParser:
 
 def _add_axis(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "--axis", action="append", type=str.lower, metavar="A", dest="axes",
+        "--axis",
+        action="append",
+        type=str.lower,
+        metavar="A",
+        dest="axes",
         help="only this axis; may be given again",
     )
 
 
 def _add_plain(command: argparse.ArgumentParser) -> None:
     command.add_argument(
-        "--plain", action="store_true",
+        "--plain",
+        action="store_true",
         help="one line a message, for screen readers and other programs",
     )
 
 
 def _add_home(command: argparse.ArgumentParser, default: object) -> None:
     command.add_argument(
-        _HOME, type=Path, metavar="DIR", default=default,
+        _HOME,
+        type=Path,
+        metavar="DIR",
+        default=default,
         help="folder of logbook, proposals and transcripts (default: TUNER_HOME, ~/tuner-bench)",
     )
 
@@ -111,14 +121,21 @@ def run(arguments: Sequence[str]) -> int:
             from tuner.commands.rehearse import rehearse
 
             return rehearse(
-                home=_home(given.home), fault=given.fault, axes=given.axes, seed=given.seed,
-                hands_off=given.hands_off, plain=given.plain,
+                home=_home(given.home),
+                fault=given.fault,
+                axes=given.axes,
+                seed=given.seed,
+                hands_off=given.hands_off,
+                plain=given.plain,
             )
         case "tune":
             from tuner.commands.tune import tune
 
             return tune(
-                home=_home(given.home), card_path=given.card, url=given.port, axes=given.axes,
+                home=_home(given.home),
+                card_path=given.card,
+                url=given.port,
+                axes=given.axes,
                 plain=given.plain,
             )
         case "ports":

@@ -22,8 +22,7 @@ Approached = Literal["plus", "minus"]
 _LONGEST_LINE = 400
 
 
-def _prose(default: Any = "") -> Any:
-    return field(default=default, metadata={"prose": True})
+_PROSE = {"prose": True}
 
 
 # --- messages ---------------------------------------------------------------------------
@@ -34,9 +33,9 @@ class Say:
     """Tell the person something; the reply is ``Value(None)``."""
 
     key: str
-    says: str = _prose()
+    says: str = field(default="", metadata=_PROSE)
     tag: Literal["NOTE", "FIT", "RESULT", "STEP"] = "NOTE"
-    fields: tuple[tuple[str, str], ...] = _prose(())
+    fields: tuple[tuple[str, str], ...] = field(default=(), metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,7 +43,7 @@ class Confirm:
     """Ask for a plain yes or no without a default; the reply is ``Value(bool)``."""
 
     key: str
-    says: str = _prose()
+    says: str = field(default="", metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +56,7 @@ class Choose:
     key: str
     options: tuple[str, ...]
     default: str = ""
-    says: str = _prose()
+    says: str = field(default="", metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,7 +70,7 @@ class Text:
     default: str = ""
     low_mm: float | None = None
     high_mm: float | None = None
-    says: str = _prose()
+    says: str = field(default="", metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,7 +92,7 @@ class Ask:
     expected_mm: float | None = None
     within_mm: float = 0.0
     may_undo: bool = False
-    says: str = _prose()
+    says: str = field(default="", metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,7 +111,7 @@ class Approach:
     over_mm: float
     feed_mm_per_min: float
     fresh: bool = False
-    toward: str = _prose()
+    toward: str = field(default="", metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -163,7 +162,7 @@ class Decided:
     """Fix a computed value; the reply is that value live, and the recorded one in replay."""
 
     key: str
-    value: Decidable = _prose(None)
+    value: Decidable = field(default=None, metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -173,7 +172,7 @@ class Checkpoint:
     key: str
     step: int
     of: int
-    says: str = _prose()
+    says: str = field(default="", metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -185,12 +184,21 @@ class Propose:
 
     key: str
     axis: str
-    finding: dict[str, Any] = _prose(None)
+    finding: dict[str, Any] = field(default_factory=dict, metadata=_PROSE)
 
 
 Message = (
-    Say | Confirm | Choose | Text | Ask | Approach | Reference | Observe | Decided
-    | Checkpoint | Propose
+    Say
+    | Confirm
+    | Choose
+    | Text
+    | Ask
+    | Approach
+    | Reference
+    | Observe
+    | Decided
+    | Checkpoint
+    | Propose
 )
 
 

@@ -129,8 +129,13 @@ def _session(setup: Bench, person: Person, logbook: Logbook, engines: list[Engin
 def _proposal_writer(setup: Bench, log: SessionLog) -> FileProposal:
     def write(axis: str, finding: dict[str, Any]) -> tuple[str, str]:
         written = write_proposal(
-            setup.home / "proposals", utc_now(), log.session, setup.card, setup.card.axes[axis],
-            finding, finding["readings"],
+            setup.home / "proposals",
+            utc_now(),
+            log.session,
+            setup.card,
+            setup.card.axes[axis],
+            finding,
+            finding["readings"],
         )
         log.proposal(written.id, axis, written.path, written.sha256)
         return written.id, shown(str(written.path))

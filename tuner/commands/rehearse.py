@@ -54,7 +54,7 @@ def rehearse(
     card = parse_card(card_text(), "the card of the bench mule")
     # A fault sits on one axis; without a wish only that axis is tuned.
     at = axes[0] if axes and fault else None
-    if fault in FAULTS and axes is None:
+    if fault is not None and fault in FAULTS and axes is None:
         axes = [FAULTS[fault].axis]
     wanted = chosen_axes(card, axes)
     options = {"seed": str(seed), "pace": "instant"}

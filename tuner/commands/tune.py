@@ -13,9 +13,7 @@ from tuner.errors import UsedWrongly
 from tuner.wire.port import MonotonicClock, Port, is_rehearsal
 
 
-def tune(
-    *, home: Path, card_path: Path, url: str, axes: Sequence[str] | None, plain: bool
-) -> int:
+def tune(*, home: Path, card_path: Path, url: str, axes: Sequence[str] | None, plain: bool) -> int:
     """Run a guided session on the machine of `card_path` at `url`; return its exit status."""
     card = read_card(card_path)
     dialect = dialect_of(card, card_path)

@@ -85,6 +85,7 @@ class Plain(_Printer):
 
     def __init__(self, stdin: TextIO, stdout: TextIO) -> None:
         super().__init__(stdout)
+        self._stdin = stdin  # kept: the descriptor is closed with it
         self._typed = Typed(stdin.fileno(), lambda: self._stopping())
 
     def discard_pending(self) -> None:

@@ -36,7 +36,7 @@ _MOST_DISCARDED_PIECES = 256  # 1 MiB, sixteen times what a pipe usually holds
 
 
 class Typed:
-    """Input lines of `descriptor`; `stop` is called, in the reading thread, on a stop."""
+    """Input lines of `descriptor`; `stop` is called on a stop, in the thread that met it."""
 
     def __init__(self, descriptor: int, stop: Callable[[], None]) -> None:
         self._descriptor = descriptor
@@ -145,7 +145,7 @@ class Typed:
         if not piece and self._half_line:
             lines.append(self._half_line)
         for line in lines:
-            text = line.decode("utf-8", errors="replace").rstrip("\r")
+            text = line[:_LONGEST_LINE_BYTES].decode("utf-8", errors="replace").rstrip("\r")
             if text.strip().lower() == "stop":
                 self._stop()
             else:

@@ -197,8 +197,11 @@ def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
     lines += ["", "## Go back", "", f"To go back, {table['go_back']}.", "", "## Cautions", ""]
     lines += [f"- {caution}" for caution in table["cautions"]]
     lines += [
-        "", "## Readings", "",
-        "| n | commanded mm | reading mm | arrived from | visit |", "| --- | --- | --- | --- | --- |",
+        "",
+        "## Readings",
+        "",
+        "| n | commanded mm | reading mm | arrived from | visit |",
+        "| --- | --- | --- | --- | --- |",
     ]
     lines += [
         f"| {one['n']} | {one['commanded_mm']:.4f} | {one['reading_mm']:.2f} "

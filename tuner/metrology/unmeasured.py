@@ -16,8 +16,13 @@ def without_readings(
     `cause` has the keys name, p, says, check; None when what was seen names no cause.
     """
     measured = (
-        "scale", "travel_per_rev_mm", "play_mm", "periodic", "drift_mm_per_min",
-        "suspect_readings", "jumps",
+        "scale",
+        "travel_per_rev_mm",
+        "play_mm",
+        "periodic",
+        "drift_mm_per_min",
+        "suspect_readings",
+        "jumps",
     )
     return {
         "schema": 1,

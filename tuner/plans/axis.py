@@ -12,12 +12,13 @@ from typing import Any
 
 from tuner.card.schema import Axis, Card
 from tuner.drive.scale import contradiction, form_words, plain_number
-from tuner.messages import Ask, Checkpoint, Choose, Decided, Say
+from tuner.messages import Ask, Checkpoint, Choose, Decided, Say, Value
+from tuner.metrology.causes import Looked
 from tuner.metrology.targets import over_travel_mm, plan_targets
-from tuner.metrology.verdict import Finding, decide
+from tuner.metrology.verdict import decide
 from tuner.plans.ladder import climb, free_mm
 from tuner.plans.readings import Stop, fitted, scale_so_far, take_reading
-from tuner.plans.run import AxisRun, Part
+from tuner.plans.run import AxisRun, Part, hear
 
 _INSIDE_OR_ROD_EXTRA_MM = 0.02
 _EXPECTED_WITHIN_MM = 3.0
@@ -31,14 +32,18 @@ def measure_axis(card: Card, axis: Axis, may_reference: bool, step: int, of: int
     run = AxisRun(axis, card.caliper, grows=1 if axis.reading_grows == "plus" else -1)
     run.over_mm = over_travel_mm(0.0, float(axis.train.lost_cycle_mm))
     yield Checkpoint(
-        key=f"{run.name}.parts", step=step, of=of,
+        key=f"{run.name}.parts",
+        step=step,
+        of=of,
         says=f"Axis {run.letter}: what it is made of, and where the caliper goes",
     )
     yield from _parts_in_words(run)
     yield from _place_caliper(run)
     zero_first_mm = yield from _zero(run, "zero-first")
     yield Checkpoint(
-        key=f"{run.name}.ladder", step=step + 1, of=of,
+        key=f"{run.name}.ladder",
+        step=step + 1,
+        of=of,
         says=f"Axis {run.letter}: first moves, small and slow",
     )
     ended = yield from climb(run, may_reference)
@@ -46,7 +51,9 @@ def measure_axis(card: Card, axis: Axis, may_reference: bool, step: int, of: int
         run.finding = ended
         return run
     yield Checkpoint(
-        key=f"{run.name}.measure", step=step + 2, of=of,
+        key=f"{run.name}.measure",
+        step=step + 2,
+        of=of,
         says=f"Axis {run.letter}: measuring",
     )
     yield from _measure(run)
@@ -81,35 +88,47 @@ def _parts_in_words(run: AxisRun) -> Part[None]:
 
 def _place_caliper(run: AxisRun) -> Part[None]:
     a = run.name
-    place = yield Choose(
-        key=f"{a}.caliper-place",
-        options=("depth-rod", "inside-jaws", "outside-jaws"),
-        default="depth-rod",
-        says=(
-            f"How will the caliper read {run.letter}? From one fixed face (the datum) to the "
-            "carriage: with its depth rod, its inside jaws, or its outside jaws over two blocks. "
-            "Never against nozzle or belt"
-        ),
+    place = yield from hear(
+        Choose(
+            key=f"{a}.caliper-place",
+            options=("depth-rod", "inside-jaws", "outside-jaws"),
+            default="depth-rod",
+            says=(
+                f"How will the caliper read {run.letter}? From one fixed face (the datum) to the "
+                "carriage: with its depth rod, its inside jaws, or its outside jaws over two "
+                "blocks. Never against nozzle or belt"
+            ),
+        )
     )
     run.error_limit_mm = run.caliper.error_limit_mm
-    if place.value != "outside-jaws":
+    if place != "outside-jaws":
         run.error_limit_mm += _INSIDE_OR_ROD_EXTRA_MM
-    held = yield Choose(
-        key=f"{a}.caliper-held",
-        options=("placed", "mounted"),
-        default="placed",
-        says="Is it placed by hand for each reading and taken out for every move, or clamped?",
+    held = yield from hear(
+        Choose(
+            key=f"{a}.caliper-held",
+            options=("placed", "mounted"),
+            default="placed",
+            says="Is it placed by hand for each reading and taken out for every move, or clamped?",
+        )
     )
-    run.mounted = held.value == "mounted"
+    run.mounted = held == "mounted"
 
 
 def _zero(run: AxisRun, which: str) -> Part[float]:
-    reply = yield Ask(
-        key=f"{run.name}.{which}", axis=run.name, at_mm=0.0, approach="plus", n=0,
-        low_mm=-1.0, high_mm=1.0,
+    question = Ask(
+        key=f"{run.name}.{which}",
+        axis=run.name,
+        at_mm=0.0,
+        approach="plus",
+        n=0,
+        low_mm=-1.0,
+        high_mm=1.0,
         says="Clean the jaws and close them lightly: what does the caliper show?",
     )
-    return float(getattr(reply, "value", 0.0))
+    while True:
+        reply = yield question
+        if isinstance(reply, Value):
+            return float(reply.value)
 
 
 # --- readings -----------------------------------------------------------------------------
@@ -117,34 +136,32 @@ def _zero(run: AxisRun, which: str) -> Part[float]:
 
 def _measure(run: AxisRun) -> Part[None]:
     a = run.name
-    targets = yield Decided(key=f"{a}.targets", value=_targets(run))
-    yield Say(key=f"{a}.plan", says=_plan_in_words(run, targets.value))
+    targets = yield from hear(Decided(key=f"{a}.targets", value=_targets(run)))
+    yield Say(key=f"{a}.plan", says=_plan_in_words(run, targets))
     done = 0
-    while done < len(targets.value):
-        to_mm, approach = targets.value[done]
+    while done < len(targets):
+        to_mm, approach = targets[done]
         cluster = "near" if done % 4 in (0, 3) else "far"
-        expected = yield Decided(key=f"{a}.expected", value=_expected_mm(run, to_mm))
+        expected = yield from hear(Decided(key=f"{a}.expected", value=_expected_mm(run, to_mm)))
         stop = Stop(
-            f"{a}.{cluster}.{done // 2 + 1}", to_mm, approach, expected.value, _EXPECTED_WITHIN_MM
+            f"{a}.{cluster}.{done // 2 + 1}", to_mm, approach, expected, _EXPECTED_WITHIN_MM
         )
-        was_read = yield from take_reading(
-            run, stop, run.axis.feed_mm_per_min, may_undo=done > 0
-        )
+        was_read = yield from take_reading(run, stop, run.axis.feed_mm_per_min, may_undo=done > 0)
         if not was_read:
             run.readings.pop()
             done -= 1
             continue
         done += 1
         if done == _STAGE_ONE:
-            finding = yield Decided(key=f"{a}.stage-one", value=finding_now(run, {}))
-            if finding.value["verdict"] in ("keep", "change", "repair-first"):
+            finding = yield from hear(Decided(key=f"{a}.stage-one", value=finding_now(run, {})))
+            if finding["verdict"] in ("keep", "change", "repair-first"):
                 break
             yield Say(
                 key=f"{a}.goes-on",
                 says="No part explains this yet; more readings make the value surer",
             )
-    finding = yield Decided(key=f"{a}.finding", value=finding_now(run, {}))
-    run.finding = finding.value
+    finding = yield from hear(Decided(key=f"{a}.finding", value=finding_now(run, {})))
+    run.finding = finding
 
 
 def _targets(run: AxisRun) -> list[list[Any]]:
@@ -181,11 +198,11 @@ def _expected_mm(run: AxisRun, to_mm: float) -> float:
     return first.reading_mm + slope * (to_mm - first.commanded_mm)
 
 
-def finding_now(run: AxisRun, looks: Mapping[str, str]) -> dict[str, Any]:
+def finding_now(run: AxisRun, looks: Mapping[str, Looked]) -> dict[str, Any]:
     """Return the finding from the readings so far, as data; `looks` says what was seen."""
     so_far = fitted(run)
     low_mm, high_mm = run.axis.range_mm
-    finding: Finding = decide(
+    finding = decide(
         scale_so_far(run, so_far),
         run.axis.train,
         run.axis.stored,

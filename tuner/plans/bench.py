@@ -12,8 +12,9 @@ from typing import Any
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Card
 from tuner.messages import Checkpoint, Choose, Confirm, Decided, Observe, Plan, Propose, Say
+from tuner.metrology.causes import Looked
 from tuner.plans.axis import finding_now, measure_axis
-from tuner.plans.run import AxisRun, Part
+from tuner.plans.run import AxisRun, Part, hear
 
 NAME = "bench"
 VERSION = 1
@@ -67,22 +68,28 @@ def _before_connecting(card: Card, of: int) -> Part[bool]:
             "and onlookers away; no gloves, loose sleeves or loose hair; spindle or laser isolated"
         ),
     )
-    job = yield Choose(
-        key="job-running", options=("yes", "no", "unsure"),
-        says="Opening the port can restart the controller. Is a job running on the machine?",
+    job = yield from hear(
+        Choose(
+            key="job-running",
+            options=("yes", "no", "unsure"),
+            says="Opening the port can restart the controller. Is a job running on the machine?",
+        )
     )
-    if job.value != "no":
+    if job != "no":
         yield Say(
             key="job-first",
             says="Let the job end, or look whether one is running; then start again. Nothing was "
             "opened",
         )
         return True
-    power = yield Choose(
-        key="motor-power", options=("yes", "no"),
-        says="Is motor power on? The controller may live on the data cable alone",
+    power = yield from hear(
+        Choose(
+            key="motor-power",
+            options=("yes", "no"),
+            says="Is motor power on? The controller may live on the data cable alone",
+        )
     )
-    if power.value != "yes":
+    if power != "yes":
         yield Say(
             key="power-first",
             says="Switch motor power on, hands out of the machine, then start again",
@@ -97,14 +104,17 @@ def _connect(dialect: Dialect, of: int) -> Part[None]:
     yield Observe(key="temperatures", what="temperatures")
     yield Say(key="stopping", says=_stopping_in_words(dialect))
     while True:
-        found = yield Confirm(
-            key="power-switch",
-            says=(
-                "Find the switch that cuts the machine's power and put a hand on it once: that is "
-                "the emergency stop here, a stop sent over a wire is only a request. Is it in reach?"
-            ),
+        found = yield from hear(
+            Confirm(
+                key="power-switch",
+                says=(
+                    "Find the switch that cuts the machine's power and put a hand on it once: "
+                    "that is the emergency stop here; a stop over a wire is only a request. Is "
+                    "it in reach?"
+                ),
+            )
         )
-        if found.value:
+        if found:
             return
         yield Say(
             key="power-switch-first",
@@ -150,7 +160,7 @@ def _result_in_words(run: AxisRun, finding: Mapping[str, Any]) -> str:
 
 def _look(run: AxisRun) -> Part[None]:
     """Ask for the looks that would confirm or rule out each suspected part."""
-    looks: dict[str, str] = {}
+    looks: dict[str, Looked] = {}
     asked: set[str] = set()
     while (suspect := _unlooked(run.finding, asked)) is not None:
         cause, look = suspect
@@ -164,22 +174,24 @@ def _look(run: AxisRun) -> Part[None]:
                 ),
             )
         asked.add(look)
-        seen = yield Choose(
-            key=f"{run.name}.look.{look}",
-            options=("yes", "no", "unsure"),
-            says=f"{run.letter}: {cause['check']}. Is it so: {cause['says']}?",
+        seen = yield from hear(
+            Choose(
+                key=f"{run.name}.look.{look.replace('=', '.')}",
+                options=("yes", "no", "unsure"),
+                says=f"{run.letter}: {cause['check']}. Is it so: {cause['says']}?",
+            )
         )
-        if seen.value == "unsure":
+        if seen == "unsure":
             continue
-        looks[look] = "confirmed" if seen.value == "yes" else "denied"
-        finding = yield Decided(key=f"{run.name}.after-look", value=finding_now(run, looks))
-        run.finding = finding.value
+        looks[look] = "confirmed" if seen == "yes" else "denied"
+        finding = yield from hear(
+            Decided(key=f"{run.name}.after-look", value=finding_now(run, looks))
+        )
+        run.finding = finding
         yield from _say_result(run)
 
 
-def _unlooked(
-    finding: Mapping[str, Any], asked: set[str]
-) -> tuple[Mapping[str, Any], str] | None:
+def _unlooked(finding: Mapping[str, Any], asked: set[str]) -> tuple[Mapping[str, Any], str] | None:
     """Return the likeliest suspected part that nobody has looked at, and its look, or None."""
     for cause in finding["causes"]:
         if cause["p"] < _WORTH_A_LOOK or cause["name"] in _NO_LOOK:

@@ -7,19 +7,34 @@ direction is known, and the controller may think in inches, so 1 mm may be 25.4 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from tuner.messages import (
-    Approach, Choose, Confirm, Decided, Limits, Observe, Reference, Say, Text,
+    Approach,
+    Choose,
+    Confirm,
+    Decided,
+    Limits,
+    Observe,
+    Reference,
+    Say,
+    Text,
 )
 from tuner.metrology.unmeasured import without_readings
 from tuner.metrology.verdict import scale_bounds
 from tuner.plans.readings import Stop, take_reading
-from tuner.plans.run import AxisRun, Part
+from tuner.plans.run import AxisRun, Part, hear
 
 FIRST_MOVES = (
-    "about-right", "nothing", "shakes", "other-axis", "diagonal", "wrong-way", "too-far",
+    "about-right",
+    "nothing",
+    "shakes",
+    "other-axis",
+    "diagonal",
+    "wrong-way",
+    "too-far",
 )
 _INCH = 25.4
 _LOOKED_RIGHT = 4.0  # a move that looked about right by eye is within this factor
@@ -61,8 +76,7 @@ BRANCHES = {
     "diagonal": Branch(
         "wrong-axis",
         "two axes moved at once: two motors may drive these axes together with coupled belts",
-        "look how the belts run; if both motors move both axes, the card's layout is "
-        "coupled-belts",
+        "look how the belts run; if both motors move both axes, the card's layout is coupled-belts",
     ),
     "wrong-way": Branch(
         "reversed",
@@ -107,14 +121,21 @@ def _first_move(run: AxisRun) -> Part[Finding | None]:
                 ),
             )
         yield Approach(
-            key=f"{a}.first", axis=a, to_mm=first_mm, approach="plus", over_mm=0.0,
+            key=f"{a}.first",
+            axis=a,
+            to_mm=first_mm,
+            approach="plus",
+            over_mm=0.0,
             feed_mm_per_min=run.slow_feed_mm_per_min(),
         )
-        still = yield Choose(
-            key=f"{a}.still", options=("yes", "no"),
-            says=f"The controller says the move has ended. Is {run.letter} still?",
+        still = yield from hear(
+            Choose(
+                key=f"{a}.still",
+                options=("yes", "no"),
+                says=f"The controller says the move has ended. Is {run.letter} still?",
+            )
         )
-        if still.value == "no":
+        if still == "no":
             return without_readings(
                 verdict="cannot-tell",
                 axis=a,
@@ -123,33 +144,39 @@ def _first_move(run: AxisRun) -> Part[Finding | None]:
                     "until it is still; then use a dialect whose barrier word waits for the end"
                 ),
             )
-        seen = yield Choose(
-            key=f"{a}.first-move",
-            options=FIRST_MOVES,
-            says=(
-                f"{run.letter} was told to go {first_mm:g} mm to plus "
-                f"({_plus_in_words(run)}). What did you see?"
-            ),
-        )
-        if seen.value == "about-right":
-            yield from _learn(run, direction_seen=True, factor=(1 / _LOOKED_RIGHT, _LOOKED_RIGHT))
-            return None
-        branch = BRANCHES[seen.value]
-        yield Say(key=f"{a}.branch", says=f"{branch.says}. To find out: {branch.check}")
-        if seen.value in ("nothing", "shakes"):
-            then = yield Choose(
-                key=f"{a}.after-look",
-                options=("try-again", "leave-axis"),
+        seen = yield from hear(
+            Choose(
+                key=f"{a}.first-move",
+                options=FIRST_MOVES,
                 says=(
-                    "After a look the position counts as unknown. Try the first move again, or "
-                    "leave this axis?"
+                    f"{run.letter} was told to go {first_mm:g} mm to plus "
+                    f"({_plus_in_words(run)}). What did you see?"
                 ),
             )
-            if then.value == "try-again":
+        )
+        if seen == "about-right":
+            yield from _learn(run, direction_seen=True, factor=(1 / _LOOKED_RIGHT, _LOOKED_RIGHT))
+            return None
+        branch = BRANCHES[seen]
+        yield Say(key=f"{a}.branch", says=f"{branch.says}. To find out: {branch.check}")
+        if seen in ("nothing", "shakes"):
+            then = yield from hear(
+                Choose(
+                    key=f"{a}.after-look",
+                    options=("try-again", "leave-axis"),
+                    says=(
+                        "After a look the position counts as unknown. Try the first move again, or "
+                        "leave this axis?"
+                    ),
+                )
+            )
+            if then == "try-again":
                 run.visit += 1
                 continue
         return without_readings(
-            verdict="repair-first", axis=a, next=branch.check,
+            verdict="repair-first",
+            axis=a,
+            next=branch.check,
             cause={"name": branch.cause, "p": 1.0, "says": branch.says, "check": branch.check},
         )
 
@@ -163,19 +190,21 @@ def _plus_in_words(run: AxisRun) -> str:
 def _declare_free_travel(run: AxisRun) -> Part[None]:
     a = run.name
     for side in ("minus", "plus"):
-        reply = yield Text(
-            key=f"{a}.free-{side}",
-            low_mm=0.0,
-            high_mm=10_000.0,
-            says=(
-                f"Where {run.letter} stands now: how many mm can it go to {side} before anything "
-                "is in its way? Look, do not push; when in doubt say less"
-            ),
+        reply = yield from hear(
+            Text(
+                key=f"{a}.free-{side}",
+                low_mm=0.0,
+                high_mm=10_000.0,
+                says=(
+                    f"Where {run.letter} stands now: how many mm can it go to {side} before "
+                    "anything is in its way? Look, do not push; when in doubt say less"
+                ),
+            )
         )
         if side == "minus":
-            run.minus_mm = -reply.value
+            run.minus_mm = -reply
         else:
-            run.plus_mm = reply.value
+            run.plus_mm = reply
     if run.mounted:
         yield from _slide_limits(run)
     run.scale_low, run.scale_high = 1 / _INCH, _INCH
@@ -184,21 +213,23 @@ def _declare_free_travel(run: AxisRun) -> Part[None]:
 
 def _slide_limits(run: AxisRun) -> Part[None]:
     """A clamped caliper moves along: its slide must not reach an end, whichever way it goes."""
-    shows = yield Text(
-        key=f"{run.name}.slide-now",
-        low_mm=0.0,
-        high_mm=run.caliper.range_mm,
-        says="What does the clamped caliper show now?",
+    shows = yield from hear(
+        Text(
+            key=f"{run.name}.slide-now",
+            low_mm=0.0,
+            high_mm=run.caliper.range_mm,
+            says="What does the clamped caliper show now?",
+        )
     )
-    room_mm = min(caliper_room_mm(run, shows.value, side) for side in (1.0, -1.0))
+    room_mm = min(caliper_room_mm(run, shows, side) for side in (1.0, -1.0))
     run.minus_mm, run.plus_mm = max(run.minus_mm, -room_mm), min(run.plus_mm, room_mm)
 
 
 def _first_length(run: AxisRun) -> Part[float]:
     room = min(-run.minus_mm, run.plus_mm) / _INCH
     length = min(_FIRST_MM, int(room * 10) / 10)
-    reply = yield Decided(key=f"{run.name}.first-length", value=length)
-    return float(reply.value)
+    reply = yield from hear(Decided(key=f"{run.name}.first-length", value=length))
+    return float(reply)
 
 
 def _limits(run: AxisRun, *, direction_seen: bool, at_mm: float | None = None) -> Limits:
@@ -217,8 +248,8 @@ def _learn(
     run: AxisRun, *, direction_seen: bool, factor: tuple[float, float], at_mm: float | None = None
 ) -> Part[None]:
     """Take over tighter bounds on the scale, and tell them to whoever guards the envelope."""
-    bounds = yield Decided(key=f"{run.name}.scale-bounds", value=list(factor))
-    run.scale_low, run.scale_high = bounds.value
+    bounds = yield from hear(Decided(key=f"{run.name}.scale-bounds", value=list(factor)))
+    run.scale_low, run.scale_high = bounds
     yield Decided(
         key=f"{run.name}.limits",
         value=_limits(run, direction_seen=direction_seen, at_mm=at_mm),
@@ -230,27 +261,26 @@ def _learn(
 
 def _perhaps_reference(run: AxisRun) -> Part[Finding | None]:
     a, switch = run.name, run.axis.reference
-    wish = yield Choose(
-        key=f"{a}.origin",
-        options=("declare", "reference"),
-        default="declare",
-        says=(
-            f"Measure {run.letter} from where it stands (declare), or let it search its end "
-            "switch first (reference, also called home)? Measuring does not need the switch"
-        ),
+    wish = yield from hear(
+        Choose(
+            key=f"{a}.origin",
+            options=("declare", "reference"),
+            default="declare",
+            says=(
+                f"Measure {run.letter} from where it stands (declare), or let it search its end "
+                "switch first (reference, also called home)? Measuring does not need the switch"
+            ),
+        )
     )
-    if wish.value == "declare":
+    if wish == "declare":
         return None
-    before = yield Observe(key=f"{a}.switch-free", what="switches")
-    yield Confirm(
-        key=f"{a}.switch-pressed",
-        says=(
-            f"Press the end switch of {run.letter} with a finger or a stick, keep it pressed, "
-            "and answer yes"
-        ),
+    before = yield from hear(Observe(key=f"{a}.switch-free", what="switches"))
+    yield from _until_yes(
+        f"{a}.switch-pressed",
+        f"Press the end switch of {run.letter} with a stick, keep it pressed, and answer yes",
     )
-    pressed = yield Observe(key=f"{a}.switch-held", what="switches")
-    if not before.value or before.value == pressed.value:
+    held = yield from hear(Observe(key=f"{a}.switch-held", what="switches"))
+    if not _was_pressed(a, before, held):
         yield Say(
             key=f"{a}.switch-silent",
             says=(
@@ -259,16 +289,31 @@ def _perhaps_reference(run: AxisRun) -> Part[Finding | None]:
             ),
         )
         return None
-    yield Confirm(key=f"{a}.switch-clear", says="Let go of the switch; is your hand out?")
+    yield from _until_yes(f"{a}.switch-clear", "Let go of the switch. Are your hands out?")
     yield Reference(key=f"{a}.reference", axis=a, position_mm=switch.position_mm)
     low_mm, high_mm = run.axis.range_mm
     run.minus_mm = low_mm - switch.position_mm
     run.plus_mm = high_mm - switch.position_mm
     run.visit += 1
-    yield from _learn(
-        run, direction_seen=True, factor=(run.scale_low, run.scale_high), at_mm=0.0
-    )
+    yield from _learn(run, direction_seen=True, factor=(run.scale_low, run.scale_high), at_mm=0.0)
     return None
+
+
+def _until_yes(key: str, says: str) -> Part[None]:
+    """Ask until the answer is yes; whoever does not want to go on can stop."""
+    while not (yield from hear(Confirm(key=key, says=says))):
+        yield Say(key=f"{key}-first", says="Nothing goes on before that is so; or stop")
+
+
+def _was_pressed(
+    axis: str, before: Mapping[str, bool] | None, held: Mapping[str, bool] | None
+) -> bool:
+    """Whether a switch of `axis`, and not just any, was free before and is pressed now."""
+    return any(
+        pressed and not (before or {}).get(name, True)
+        for name, pressed in (held or {}).items()
+        if name.startswith(axis)
+    )
 
 
 # --- read steps ---------------------------------------------------------------------------
@@ -280,8 +325,8 @@ def _read_steps(run: AxisRun) -> Part[Finding | None]:
     ended = yield from _holds(run)
     if ended is not None:
         return ended
-    begin = yield Decided(key=f"{a}.ladder-begin", value=_begin(run))
-    at_mm = float(begin.value)
+    begin = yield from hear(Decided(key=f"{a}.ladder-begin", value=_begin(run)))
+    at_mm = float(begin)
     start_mm = yield from _ladder_reading(run, "start", at_mm)
     side = yield from _side(run, at_mm, start_mm)
     if side == 0.0:
@@ -295,39 +340,45 @@ def _read_steps(run: AxisRun) -> Part[Finding | None]:
                 "its range, or push the carriage (power off), and start again"
             ),
         )
-    length = yield Decided(key=f"{a}.ladder-length", value=free_mm(run, at_mm, start_mm, side))
-    first = side * min(_READ_MM, float(length.value))
+    length = yield from hear(
+        Decided(key=f"{a}.ladder-length", value=free_mm(run, at_mm, start_mm, side))
+    )
+    first = side * min(_READ_MM, float(length))
     near_mm = yield from _ladder_reading(run, "ten", at_mm + first)
     ended = yield from _right_way(run, start_mm, near_mm, first)
     if ended is not None:
         return ended
-    bounds = yield Decided(
-        key=f"{a}.bounds-ten", value=list(scale_bounds(start_mm, near_mm, abs(first)))
+    bounds = yield from hear(
+        Decided(key=f"{a}.bounds-ten", value=list(scale_bounds(start_mm, near_mm, abs(first))))
     )
-    yield from _learn(run, direction_seen=True, factor=_pair(bounds.value))
+    yield from _learn(run, direction_seen=True, factor=_pair(bounds))
     room = free_mm(run, at_mm, start_mm, side)
-    turn = yield Decided(key=f"{a}.turn", value=side * min(run.output_turn_mm, room))
-    if abs(float(turn.value)) > abs(first):
-        turn_mm = yield from _ladder_reading(run, "turn", at_mm + float(turn.value))
-        bounds = yield Decided(
-            key=f"{a}.bounds-turn",
-            value=list(scale_bounds(start_mm, turn_mm, abs(float(turn.value)))),
+    turn = yield from hear(Decided(key=f"{a}.turn", value=side * min(run.output_turn_mm, room)))
+    if abs(float(turn)) > abs(first):
+        turn_mm = yield from _ladder_reading(run, "turn", at_mm + float(turn))
+        bounds = yield from hear(
+            Decided(
+                key=f"{a}.bounds-turn",
+                value=list(scale_bounds(start_mm, turn_mm, abs(float(turn)))),
+            )
         )
-        yield from _learn(run, direction_seen=True, factor=_pair(bounds.value))
+        yield from _learn(run, direction_seen=True, factor=_pair(bounds))
     return None
 
 
 def _holds(run: AxisRun) -> Part[Finding | None]:
     a = run.name
-    holds = yield Choose(
-        key=f"{a}.holds",
-        options=("yes", "no"),
-        says=(
-            f"Push {run.letter} lightly with one finger, as hard as the caliper would: does it "
-            "hold its place?"
-        ),
+    holds = yield from hear(
+        Choose(
+            key=f"{a}.holds",
+            options=("yes", "no"),
+            says=(
+                f"Push {run.letter} lightly with one finger, as hard as the caliper would: does it "
+                "hold its place?"
+            ),
+        )
     )
-    if holds.value == "yes":
+    if holds == "yes":
         return None
     cause = Branch(
         "motor-released",
@@ -336,7 +387,9 @@ def _holds(run: AxisRun) -> Part[Finding | None]:
         "tight",
     )
     return without_readings(
-        verdict="repair-first", axis=a, next=cause.check,
+        verdict="repair-first",
+        axis=a,
+        next=cause.check,
         cause={"name": cause.cause, "p": 1.0, "says": cause.says, "check": cause.check},
     )
 
@@ -363,8 +416,8 @@ def _side(run: AxisRun, at_mm: float, start_mm: float) -> Part[float]:
     side = 1.0 if plus >= minus else -1.0
     if max(plus, minus) < 1.0:
         side = 0.0
-    reply = yield Decided(key=f"{run.name}.side", value=side)
-    return float(reply.value)
+    reply = yield from hear(Decided(key=f"{run.name}.side", value=side))
+    return float(reply)
 
 
 def caliper_room_mm(run: AxisRun, reading_mm: float, side: float) -> float:
@@ -393,8 +446,8 @@ def _right_way(
     """See that the reading grows as the card says; the eye has seen the direction already."""
     a = run.name
     moved_mm = (near_mm - start_mm) * run.grows * (1 if commanded_mm > 0 else -1)
-    reply = yield Decided(key=f"{a}.moved", value=moved_mm)
-    moved_mm = float(reply.value)
+    reply = yield from hear(Decided(key=f"{a}.moved", value=moved_mm))
+    moved_mm = float(reply)
     if abs(moved_mm) < 0.2 * abs(commanded_mm) / _LOOKED_RIGHT:
         return without_readings(
             verdict="repair-first",
@@ -404,28 +457,36 @@ def _right_way(
                 f"{abs(moved_mm):.2f} mm; look whether the carriage moves and the caliper follows"
             ),
             cause={
-                "name": "move-not-made", "p": 1.0, "says": "the axis did not follow the command",
+                "name": "move-not-made",
+                "p": 1.0,
+                "says": "the axis did not follow the command",
                 "check": "watch the carriage and the caliper during a 1 mm move",
             },
         )
     if moved_mm > 0:
         return None
-    grows: Literal["falls", "grows"] = "falls" if run.grows > 0 else "grows"
-    agreed = yield Choose(
-        key=f"{a}.reading-direction",
-        options=("yes", "no"),
-        says=(
-            f"The reading {grows} where the card says the opposite. Is the caliper placed so that "
-            f"its reading {grows} when {run.letter} moves to plus?"
-        ),
+    grows = "falls" if run.grows > 0 else "grows"
+    agreed = yield from hear(
+        Choose(
+            key=f"{a}.reading-direction",
+            options=("yes", "no"),
+            says=(
+                f"The reading {grows} where the card says the opposite. Is the caliper placed so "
+                f"that its reading {grows} when {run.letter} moves to plus?"
+            ),
+        )
     )
-    if agreed.value == "yes":
+    if agreed == "yes":
         run.grows = -1 if run.grows > 0 else 1
         return None
     return without_readings(
-        verdict="repair-first", axis=a, next=BRANCHES["wrong-way"].check,
+        verdict="repair-first",
+        axis=a,
+        next=BRANCHES["wrong-way"].check,
         cause={
-            "name": "reversed", "p": 1.0, "says": BRANCHES["wrong-way"].says,
+            "name": "reversed",
+            "p": 1.0,
+            "says": BRANCHES["wrong-way"].says,
             "check": BRANCHES["wrong-way"].check,
         },
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tuner.messages import Again, Approach, Approached, Ask, Say, Undo
+from tuner.messages import Again, Approach, Approached, Ask, Say, Undo, Value
 from tuner.metrology.budget import Scale, measured_scale
 from tuner.metrology.fit import Fit, fit
 from tuner.metrology.reading import Reading
@@ -54,9 +54,9 @@ def take_reading(run: AxisRun, stop: Stop, feed_mm_per_min: float, may_undo: boo
                 fresh = True
             case Undo():
                 return False
-            case _:
+            case Value(value=reading_mm):
                 run.readings.append(
-                    Reading(stop.to_mm, reply.value, stop.approach, n=n, visit=run.visit)
+                    Reading(stop.to_mm, reading_mm, stop.approach, n=n, visit=run.visit)
                 )
                 if n > 1:
                     yield from _say_fit(run)
@@ -80,7 +80,9 @@ def _say_fit(run: AxisRun) -> Part[None]:
         key=run.name,
         tag="FIT",
         fields=(
-            ("scale", f"{scale.value:.5f}"), ("U", f"{scale.U:.5f}"), ("k", f"{scale.k:.2f}"),
+            ("scale", f"{scale.value:.5f}"),
+            ("U", f"{scale.U:.5f}"),
+            ("k", f"{scale.k:.2f}"),
             ("n", str(n)),
         ),
         says=f"{n} readings: scale {scale.value:.5f} ± {scale.U:.5f} (95 %)",

@@ -9,14 +9,23 @@ from typing import Any, Literal, TypeVar
 
 from tuner.card.schema import Axis, Caliper
 from tuner.drive.scale import steps_per_mm
-from tuner.messages import Message, Reply
+from tuner.errors import Defect
+from tuner.messages import Message, Reply, Value
 from tuner.metrology.reading import Reading
+
+SLOW_MM_PER_MIN = 600.0  # 10 mm/s, until the scale has been read
 
 Result = TypeVar("Result")
 Part = Generator[Message, Reply, Result]
 """A piece of a plan that ends with a result."""
 
-SLOW_MM_PER_MIN = 600.0  # 10 mm/s, until the scale has been read
+
+def hear(message: Message) -> Part[Any]:
+    """Say `message`, which only a value answers, and return that value."""
+    reply = yield message
+    if not isinstance(reply, Value):
+        raise Defect(f"{message.key} was answered with {reply}, where only a value answers")
+    return reply.value
 
 
 @dataclass

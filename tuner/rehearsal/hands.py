@@ -183,7 +183,7 @@ class Hands:
             case Choose() if axis and asked == "first-move":
                 return self._movement(axis)
             case Choose() if axis and asked.startswith("look."):
-                cause, _, _ = asked.removeprefix("look.").partition("=")
+                cause, _, _ = asked.removeprefix("look.").partition(".")
                 found = self._found(axis, cause)
                 return None if found is None else _LOOKS[cause].says(found)
             case Choose() if axis and asked == "still":
@@ -307,8 +307,8 @@ class Hands:
         return _LOOKS[cause].find(self._mule.truth, axis) if cause in _LOOKS else None
 
     def _looked(self, axis: str, suspicion: str) -> str:
-        """Say whether a part has the value behind ``=``, or is wrong at all without one."""
-        cause, _, suspected = suspicion.partition("=")
+        """Say whether a part has the value behind the point, or is wrong at all without one."""
+        cause, _, suspected = suspicion.partition(".")
         found = self._found(axis, cause)
         if found is None:
             return "unsure"

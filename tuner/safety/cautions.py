@@ -50,9 +50,7 @@ class CautionBook:
         signature = (hazard.axis, direction, fast, hazard.toward, heat_class(heaters))
         length_mm = abs(hazard.by_mm) if hazard.by_mm is not None else float("inf")
         longest = self._longest_mm.get(hazard.axis, 0.0)
-        changed = (
-            signature not in self._said or length_mm > longest * 1.001 or hazard.by_mm is None
-        )
+        changed = signature not in self._said or length_mm > longest * 1.001 or hazard.by_mm is None
         self._said.add(signature)
         self._longest_mm[hazard.axis] = max(longest, length_mm)
         what = _what_moves(hazard)

@@ -28,9 +28,7 @@ def check_inside(limits: Limits, commanded_mm: float) -> None:
     """Raise ``OutsideEnvelope`` unless `commanded_mm` is free at every credible scale."""
     low, high = true_interval(limits, commanded_mm)
     # What is no finite number compares as false: it must not pass for being inside.
-    numbers = (
-        commanded_mm, limits.minus_mm, limits.plus_mm, limits.scale_low, limits.scale_high
-    )
+    numbers = (commanded_mm, limits.minus_mm, limits.plus_mm, limits.scale_low, limits.scale_high)
     finite = all(map(math.isfinite, numbers))
     inside = limits.minus_mm - _ROUNDING_MM <= low and high <= limits.plus_mm + _ROUNDING_MM
     if not (finite and inside):

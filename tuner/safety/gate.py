@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 from tuner.answers import parse
 from tuner.card.dialect import Dialect
@@ -176,23 +177,27 @@ class Gate:
         if from_mm == to_mm:
             return []
         check_inside(limits, to_mm)
-        if wanted.feed_mm_per_min <= 0:
-            raise Defect(f"a feed of {wanted.feed_mm_per_min} mm/min moves nothing")
+        if not 0.0 < round(wanted.feed_mm_per_min, _DECIMALS) < math.inf:
+            raise Defect(
+                f"a feed of {wanted.feed_mm_per_min} mm/min cannot be sent; expected more than 0"
+            )
         axis = self._axes[wanted.axis]
         acceleration = axis.acceleration_mm_per_s2
         length = to_mm - from_mm
         pieces = 1
         if self._dialect.stop is None or not self._dialect.stop.immediate:
-            while duration_s(length / pieces, wanted.feed_mm_per_min, acceleration) > LONGEST_LINE_S:
+            while (
+                duration_s(length / pieces, wanted.feed_mm_per_min, acceleration) > LONGEST_LINE_S
+            ):
                 pieces += 1
         ends = [round(from_mm + length * k / pieces, _DECIMALS) for k in range(pieces + 1)]
         moves = []
-        for start, end in zip(ends, ends[1:], strict=False):
+        for start, end in pairwise(ends):
             by_mm = round(end - start, _DECIMALS)
-            feed = _decimal(wanted.feed_mm_per_min)
+            word = f"{wanted.axis.upper()}{_decimal(by_mm)}"
             moves.append(
                 Move(
-                    line=f"G1 {wanted.axis.upper()}{_decimal(by_mm)} F{feed}",
+                    line=f"G1 {word} F{_decimal(wanted.feed_mm_per_min)}",
                     axis=wanted.axis,
                     by_mm=by_mm,
                     to_mm=end,
@@ -227,10 +232,11 @@ class Gate:
 
 
 def _move_fields(move: Move) -> tuple[tuple[str, str], ...]:
+    axis = ("axis", move.axis.upper())
     if move.by_mm is None:
-        return (("axis", move.axis.upper()), ("search", move.search), ("to_mm", f"{move.to_mm:.4f}"))
+        return (axis, ("search", move.search), ("to_mm", f"{move.to_mm:.4f}"))
     return (
-        ("axis", move.axis.upper()),
+        axis,
         ("by_mm", f"{move.by_mm:+.4f}"),
         ("to_mm", f"{move.to_mm:.4f}"),
         ("feed", _decimal(move.feed_mm_per_min)),

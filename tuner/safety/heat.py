@@ -14,7 +14,7 @@ from tuner.errors import TooHot
 
 TOUCH_LIMIT_C = 43.0
 WORK_LIMIT_C = 50.0
-_MOST_NAMED = 4  # a caution stays one line that is read, however many heaters there are
+_MOST_NAMED = 3  # a caution stays one line that is read, however many heaters there are
 
 
 @dataclass(frozen=True)
@@ -58,8 +58,13 @@ def heat_in_words(heaters: Heaters) -> str:
     """Return what to say about hot surfaces next to a move."""
     if not heaters:
         return "Temperatures are not reported: treat nozzle and bed as hot."
-    readings = ", ".join(f"{heater.place} {heater.now_c:.0f} °C" for heater in heaters)
-    if any(heater.now_c >= TOUCH_LIMIT_C for heater in heaters):
+    named = heaters
+    if len(heaters) > _MOST_NAMED:
+        named = sorted(heaters, key=lambda heater: -heater.now_c)[:_MOST_NAMED]
+    readings = ", ".join(f"{heater.place} {heater.now_c:.0f} °C" for heater in named)
+    if named is not heaters:
+        readings += f" and {len(heaters) - _MOST_NAMED} more, none hotter"
+    if heat_class(heaters) == "hot":
         return f"Hot surfaces, burns on touch: {readings}."
     return f"Reported: {readings}."
 

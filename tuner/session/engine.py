@@ -14,11 +14,41 @@ from dataclasses import dataclass
 from typing import Any
 
 from tuner.answers import parse
-from tuner.errors import BadAnswer, Defect, MachineFault, PortLost, PositionUnknown, Stopped, TunerError
+from tuner.errors import (
+    BadAnswer,
+    Defect,
+    MachineFault,
+    PortLost,
+    PositionUnknown,
+    Stopped,
+    TunerError,
+)
 from tuner.messages import (
-    Again, Approach, Ask, Checkpoint, Choose, Clock, Confirm, Decided, Length, Limits, Line,
-    Message, Observe, OneOf, Person, Plan, Propose, Question, Reference, Reply, Say, Text, Value,
-    Words, fingerprint,
+    Again,
+    Approach,
+    Ask,
+    Checkpoint,
+    Choose,
+    Clock,
+    Confirm,
+    Decided,
+    Length,
+    Limits,
+    Line,
+    Message,
+    Observe,
+    OneOf,
+    Person,
+    Plan,
+    Propose,
+    Question,
+    Reference,
+    Reply,
+    Say,
+    Text,
+    Value,
+    Words,
+    fingerprint,
 )
 from tuner.safety.gate import Gate
 from tuner.safety.heat import WORK_LIMIT_C, Heaters
@@ -180,11 +210,16 @@ class Engine:
             if not isinstance(reply, Value):
                 return reply
             if message.n and self._came_late():
-                self._person.tell(Line("NOTE", "late", (), (
-                    f"that took longer than {self._hold_time_s:g} s, and the controller may have "
-                    "released the motor meanwhile; the place is approached again before a "
-                    "reading counts"
-                )))
+                self._person.tell(
+                    Line(
+                        "NOTE",
+                        "late",
+                        (),
+                        f"that took longer than {self._hold_time_s:g} s, and the controller may "
+                        "have released the motor meanwhile; the place is approached again before "
+                        "a reading counts",
+                    )
+                )
                 self._log.step("note", "late", message.key, reply.value)
                 return Again()
             if self._far(message, reply.value) and not _same(doubted, reply.value):
@@ -251,9 +286,14 @@ class Engine:
             self._gate.arrived(group)
             self._moved_at_s = self._clock.now_s()
             where = self._gate.position_mm(group.axis)
-            self._person.tell(Line("MOVED", message.key, (("group", str(group.number)),), (
-                f"{group.axis.upper()} has arrived at {where:.2f} mm"
-            )))
+            self._person.tell(
+                Line(
+                    "MOVED",
+                    message.key,
+                    (("group", str(group.number)),),
+                    (f"{group.axis.upper()} has arrived at {where:.2f} mm"),
+                )
+            )
         return Value(None)
 
     def _decided(self, message: Decided) -> Reply:
@@ -263,9 +303,15 @@ class Engine:
 
     def _propose(self, message: Propose) -> Reply:
         identifier, file = self._file_proposal(message.axis, message.finding)
-        self._person.tell(Line("PROPOSAL", message.axis, (("file", file),), (
-            f"written as {identifier}; nothing was changed on the machine. Read it, then decide"
-        )))
+        self._person.tell(
+            Line(
+                "PROPOSAL",
+                message.axis,
+                (("file", file),),
+                f"written as {identifier}; nothing was changed on the machine. Read it, "
+                "then decide",
+            )
+        )
         return Value(identifier)
 
     # --- ways out ------------------------------------------------------------------------
@@ -295,14 +341,17 @@ class Engine:
         if left is not None and not left.confirmed and self._may_be_hot():
             status = 1
         self._person.tell(Line("NOTE", ended_as, (), str(error)))
-        moved = left is not None and self._moved_at_s is not None
-        self._person.tell(Line("NOTE", "where-things-stand", (), (
+        says = (
             f"{self._readings} readings of this session are in the logbook as "
             f"{self._log.session}. Nothing was changed on the machine. "
-            + ("The position of every axis counts as unknown: motion already queued may still run "
-               "on, so wait until it is still before you reach in. " if moved else "")
-            + "Start again with the same command when the machine is ready"
-        )))
+        )
+        if left is not None and self._moved_at_s is not None:
+            says += (
+                "The position of every axis counts as unknown: motion already queued may still "
+                "run on, so wait until it is still before you reach in. "
+            )
+        says += "Start again with the same command when the machine is ready"
+        self._person.tell(Line("NOTE", "where-things-stand", (), says))
         self._log.end(ended_as, None)
         return Outcome(ended_as, status, None)
 

@@ -106,8 +106,14 @@ class SessionLog:
             self._database.execute(
                 "INSERT INTO step VALUES (?, ?, 1, ?, ?, ?, ?, ?, ?)",
                 (
-                    self.session, self._n, utc_now().isoformat(timespec="milliseconds"),
-                    round(self._clock.now_s(), 3), phase, kind, key, text,
+                    self.session,
+                    self._n,
+                    utc_now().isoformat(timespec="milliseconds"),
+                    round(self._clock.now_s(), 3),
+                    phase,
+                    kind,
+                    key,
+                    text,
                 ),
             )
 
@@ -117,8 +123,10 @@ class SessionLog:
             self._database.execute(
                 "UPDATE session SET ended_at = ?, ended_as = ?, summary = ? WHERE id = ?",
                 (
-                    utc_now().isoformat(timespec="seconds"), ended_as,
-                    json.dumps(summary, allow_nan=False, sort_keys=True), self.session,
+                    utc_now().isoformat(timespec="seconds"),
+                    ended_as,
+                    json.dumps(summary, allow_nan=False, sort_keys=True),
+                    self.session,
                 ),
             )
 
@@ -179,9 +187,16 @@ class Logbook:
             self._database.execute(
                 "INSERT INTO session VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, NULL, NULL, NULL)",
                 (
-                    head.id, utc_now().isoformat(timespec="seconds"), head.machine, head.card,
-                    head.dialect, head.port, head.plan, head.plan_version,
-                    json.dumps(dict(head.params), sort_keys=True), head.tool_version,
+                    head.id,
+                    utc_now().isoformat(timespec="seconds"),
+                    head.machine,
+                    head.card,
+                    head.dialect,
+                    head.port,
+                    head.plan,
+                    head.plan_version,
+                    json.dumps(dict(head.params), sort_keys=True),
+                    head.tool_version,
                 ),
             )
         return SessionLog(self._database, head.id, clock)
@@ -189,9 +204,7 @@ class Logbook:
     def free_identifier(self, wanted: str) -> str:
         """Return `wanted`, or with -2, -3 … when a session has that name already."""
         candidate, number = wanted, 1
-        while self._database.execute(
-            "SELECT 1 FROM session WHERE id = ?", (candidate,)
-        ).fetchone():
+        while self._database.execute("SELECT 1 FROM session WHERE id = ?", (candidate,)).fetchone():
             number += 1
             candidate = f"{wanted}-{number}"
         return candidate
@@ -210,7 +223,10 @@ class Logbook:
         ).fetchone()
         if row is None:
             raise KeyError(session)
-        return SessionHead(*row[:7], json.loads(row[7]), row[8])
+        identifier, machine, card, dialect, port, plan, version, params, tool = row
+        return SessionHead(
+            identifier, machine, card, dialect, port, plan, version, json.loads(params), tool
+        )
 
     def ending(self, session: str) -> tuple[str | None, Any]:
         """Return how `session` ended and its summary; (None, None) while it is open."""
@@ -227,7 +243,10 @@ class Logbook:
             "SELECT n, at_s, phase, kind, key, body FROM step WHERE session = ? ORDER BY n",
             (session,),
         )
-        return [Step(*row[:5], json.loads(row[5])) for row in rows]
+        return [
+            Step(n, at_s, phase, kind, key, json.loads(body))
+            for n, at_s, phase, kind, key, body in rows
+        ]
 
     def close(self) -> None:
         """Close the file."""

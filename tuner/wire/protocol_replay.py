@@ -76,6 +76,7 @@ class Serial(serial.SerialBase):
     @property
     def in_waiting(self) -> int:
         """How many bytes have arrived by now."""
+        self._require_open()
         self._arrive()
         return len(self._due)
 
@@ -90,6 +91,7 @@ class Serial(serial.SerialBase):
 
     def write(self, data: Any, /) -> int:
         """Hold every whole line in `data` against the transcript."""
+        self._require_open()
         *lines, self._partial = (self._partial + bytes(data)).split(b"\n")
         for line in lines:
             self._hold_against(line.decode("ascii", "backslashreplace"))
@@ -100,6 +102,10 @@ class Serial(serial.SerialBase):
 
     def _reconfigure_port(self) -> None:
         """Nothing to set up: the library calls this when a timeout changes."""
+
+    def _require_open(self) -> None:
+        if not self.is_open:
+            raise serial.PortNotOpenError
 
     def _hold_against(self, line: str) -> None:
         self._pass_events()
