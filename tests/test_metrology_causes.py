@@ -145,6 +145,7 @@ def test_looks_condition_the_causes():
     assert confirmed.causes[0].looks == ("step-angle=0.9",)
     assert confirmed.causes[0].p > 0.95
     assert all("step-angle=0.9" in one.looks for one in confirmed.causes)
+    assert confirmed.p_not_listed < tie.p_not_listed
     denied = weigh(about(0.5), BELT, BELT_STORED, {"step-angle=0.9": "denied"})
     assert denied.causes[0].looks == ("microsteps=32",)
     assert not any("step-angle=0.9" in one.looks for one in denied.causes)

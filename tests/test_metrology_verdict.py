@@ -134,6 +134,18 @@ def test_a_look_settles_a_tie():
     assert not denied.part_known
 
 
+def test_a_belt_that_is_hard_to_tell_by_caliper_is_told_by_a_look():
+    """2.032 for 2 mm pitch is 1.6 %, which wear can also give; 50 teeth of belt decide."""
+    before = judge(Truth(1.016), 0)
+    assert before.verdict == "cannot-tell"
+    assert "measure 50 teeth of the belt: 101.6 mm" in before.next
+    after = judge(Truth(1.016), 0, looks={"belt-pitch=2.032": "confirmed"})
+    assert after.verdict == "change"
+    assert after.proposal.changes == {"drive.pitch_mm": Fraction("2.032")}
+    assert after.part_known
+    assert judge(Truth(1.016), 0, looks={"belt-pitch=2.032": "denied"}).proposal is None
+
+
 @pytest.mark.parametrize("key", ["pulley-teeth", "pulley-teeth=16"])
 def test_the_confirming_look_makes_the_part_known(key):
     found = judge(Truth(0.8), 0, looks={key: "confirmed"})

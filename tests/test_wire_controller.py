@@ -20,7 +20,6 @@ from tuner.errors import (
     BadFile,
     BenchFault,
     ControllerRestarted,
-    Defect,
     LineNotAllowed,
     LineRefused,
     NoAnswer,
@@ -209,7 +208,7 @@ def test_the_modes_must_be_answered(conversation: Converse) -> None:
 def test_a_dialect_with_a_word_of_its_own_is_refused(conversation: Converse) -> None:
     bench = conversation("")
     with pytest.raises(BadFile):
-        Controller(bench.port, dataclasses.replace(PRINTER, position="M500"), bench.transcript)
+        Controller(bench.port, dataclasses.replace(PRINTER, position="G10"), bench.transcript)
 
 
 # --- moving -----------------------------------------------------------------------------
@@ -349,7 +348,7 @@ def test_a_permit_is_used_once_and_in_time(opened: Converse) -> None:
         bench.controller.move(late)
 
 
-@pytest.mark.parametrize("line", ["M105", "G91", "G4 P1", "M112", "M104 S0", "M500", "G92 X0"])
+@pytest.mark.parametrize("line", ["M105", "G91", "G4 P1", "M112", "M104 S0", "G10", "G92 X0"])
 def test_a_permit_for_anything_else_than_motion_sends_nothing(opened: Converse, line: str) -> None:
     bench = opened("")
     with pytest.raises(LineNotAllowed):
@@ -432,7 +431,7 @@ def test_a_stop_after_close_does_nothing(opened: Converse) -> None:
     bench = opened("")
     bench.controller.close()
     assert not bench.controller.stop()
-    with pytest.raises(Defect):
+    with pytest.raises(PortLost):
         bench.controller.temperatures()
 
 
@@ -455,20 +454,45 @@ def test_a_stop_leaves_even_if_it_cannot_be_written_down(
         bench.controller.temperatures()
 
 
+def test_a_stop_that_comes_just_before_a_line_leaves_keeps_it_back(
+    opened: Converse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = opened("> M112\n")
+    really = bench.transcript.sent
+
+    def sent(line: str) -> None:
+        really(line)
+        if line == "G1 X5 F600":
+            bench.controller.stop()
+
+    monkeypatch.setattr(bench.transcript, "sent", sent)
+    with pytest.raises(Stopped):
+        bench.controller.move(bench.permit("G1 X5 F600"))
+    assert bench.written(Sort.EVENT)[1:] == ["stop", "'G1 X5 F600' was not sent: stopped"]
+
+
 def disk_full(*_: object) -> None:
     raise BenchFault("the disk is full")
 
 
-@pytest.mark.parametrize(
-    ("recording", "line", "again"),
-    [("sent", "G91", STEP), ("received", "ok", "> G91\n< ok\n".join(["> G21\n< ok\n", ""]))],
-)
-def test_modes_that_were_not_all_set_are_set_again(
-    conversation: Converse, monkeypatch: pytest.MonkeyPatch, recording: str, line: str, again: str
+def test_an_answer_that_an_error_left_behind_is_not_the_next_ones(
+    opened: Converse, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    first = "> G21\n< ok\n"
-    report = "> M105\n< ok T:20 /0\n"
-    bench = conversation("0.5 < start\n> M114\n< ok X:0 Y:0\n", first, again, report)
+    left = "> M105\n1.6 < chatter\n> M114\n< ok T:99 /0\n< X:0 Y:0\n< ok\n"
+    bench = opened(left + MODES + "> M105\n< ok T:20 /0\n")
+    with monkeypatch.context() as patched:
+        patched.setattr(bench.transcript, "received", disk_full)
+        with pytest.raises(BenchFault):
+            bench.controller.temperatures()
+    assert bench.controller.temperatures() == (Heater("T", 20.0, 0.0),)
+
+
+@pytest.mark.parametrize(("recording", "line"), [("sent", "G91"), ("received", "ok")])
+def test_modes_that_were_not_all_set_are_set_again(
+    conversation: Converse, monkeypatch: pytest.MonkeyPatch, recording: str, line: str
+) -> None:
+    half = "0.5 < start\n> M114\n< ok X:0 Y:0\n> G21\n< ok\n"
+    bench = conversation(half, MODES, "> M105\n< ok T:20 /0\n")
     really = getattr(bench.transcript, recording)
 
     def full_once(text: str) -> None:
@@ -578,6 +602,25 @@ def test_heaters_that_cannot_be_read_back_are_not_confirmed(opened: Converse) ->
 
 
 # --- over a real terminal ---------------------------------------------------------------
+
+
+@pytest.mark.parametrize("far_mm", [5.0, 20.0])
+def test_the_simulated_machine(tmp_path: Path, far_mm: float) -> None:
+    port = Port.open("rehearse://bench-mule?fault=none&seed=3", 115200)
+    transcript = Transcript(tmp_path / "written.txt", port.clock)
+    controller = Controller(port, PRINTER, transcript)
+    controller.open_conversation()
+    lines = (f"G1 X{far_mm:g} F600", "G1 X-1 F600")
+    outcome = controller.move(Permit(1, lines, 0.1 * far_mm + 0.2, port.clock.now_s()))
+    assert outcome.finished
+    assert outcome.seconds >= (far_mm + 1.0) / 10.0
+    assert controller.position() == {"x": far_mm - 1.0, "y": 0.0, "z": 0.0}
+    assert controller.switches() == {"x": False, "y": False, "z": False}
+    assert controller.heaters_off().confirmed
+    assert controller.stop()
+    assert not controller.heaters_off().confirmed
+    controller.close()
+    transcript.close()
 
 
 class Machine:

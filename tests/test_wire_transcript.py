@@ -96,6 +96,20 @@ def test_what_cannot_be_written_is_a_fault_of_the_bench(tmp_path: Path) -> None:
         transcript.sent("M114")
 
 
+def test_a_line_in_the_middle_of_another_is_a_fault_of_the_bench(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def reentrant(_: str) -> None:
+        raise RuntimeError("reentrant call")
+
+    transcript = Transcript(tmp_path / "one.txt", Clock())
+    with monkeypatch.context() as patched:
+        patched.setattr(transcript._file, "write", reentrant, raising=True)
+        with pytest.raises(BenchFault, match="reentrant"):
+            transcript.sent("M114")
+    transcript.close()
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
 def test_a_full_disk_is_a_fault_of_the_bench() -> None:
     transcript = Transcript(Path("/dev/full"), Clock())

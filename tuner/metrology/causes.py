@@ -61,6 +61,9 @@ _NOT_LISTED = 0.04
 _SMALL_DEVIATION = 0.01
 _ANY_DEVIATION = 0.8
 
+# How often a person sees a suspected part where there is none (common practice, no source).
+_SEEN_WRONGLY = 0.05
+
 # A lead is one known screw when so much of its weight in the table is that screw's.
 _ONE_SCREW = 0.95
 
@@ -498,7 +501,8 @@ def weigh(
 
     `looks` records what a person found on looking: ``{"pulley-teeth=16": "confirmed"}``, or
     with the bare name for the leading suspect of that name. A confirmed suspect stays in every
-    remaining hypothesis, a denied one in none. Raises ``ValueError`` for a scale that is not
+    remaining hypothesis, a denied one in none; seeing a suspect also counts against "no
+    listed cause". Raises ``ValueError`` for a scale that is not
     positive, and for a look at something that is no suspect here.
     """
     if not scale.value > 0.0:
@@ -544,6 +548,7 @@ def weigh(
                 "here; expected a cause of this machine, such as those that were named"
             )
         members = _looked(members, looks)
+        not_listed *= _SEEN_WRONGLY ** sum(look == "confirmed" for look in looks.values())
         total = math.fsum(density for _, density in members) + not_listed
 
     causes = sorted(

@@ -211,26 +211,26 @@ def _shared_forms(causes: Sequence[Cause]) -> _Forms:
 
 
 def _next_look(causes: Sequence[Cause], train: DriveTrain, stored: Stored) -> str:
-    """The cheapest looks that split `causes` or confirm the only one, cheapest first.
+    """The cheapest look that splits `causes`, what its outcomes mean, and the look after it.
 
     Reading a number again costs nothing; a mark on the shaft splits the motor from what it
-    drives without taking anything apart.
+    drives without taking anything apart. `causes` are in order of probability.
     """
-    sides = {one.side for one in causes}
-    looks = [one.check for one in causes if one.side == "number"]
-    if len(sides - {"number"}) > 1:
+    number = next((one for one in causes if one.side == "number"), None)
+    parts = [one for one in causes if one.side != "number"]
+    if number is not None:
+        then = f"; if it is as on the card, {parts[0].check}" if parts else ""
+        return number.check + then
+    motor = next((one for one in parts if one.side == "motor"), None)
+    output = next((one for one in parts if one.side == "output"), None)
+    if motor is not None and output is not None:
         turn_mm = train.motor.microsteps_per_rev / steps_per_mm(stored, train)
-        looks.append(
-            OFF + "mark the motor shaft; power on, hands and caliper out, move the axis "
-            f"{plain_number(turn_mm)} mm: exactly one turn says that motor and driver are as on "
-            "the card"
+        return (
+            f"{OFF}mark the motor shaft; power on, hands and caliper out, move the axis "
+            f"{plain_number(turn_mm)} mm: not one whole turn, then {motor.check}; one whole turn, "
+            f"then {output.check}"
         )
-    at_rest = dict.fromkeys(
-        one.check.removeprefix(OFF) for one in causes if one.side != "number"
-    )
-    if at_rest:
-        looks.append(OFF + "; then ".join(at_rest))
-    return "; then ".join(dict.fromkeys(looks))
+    return OFF + "; then ".join(dict.fromkeys(one.check.removeprefix(OFF) for one in parts[:3]))
 
 
 # --- the decision ------------------------------------------------------------------------

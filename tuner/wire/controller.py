@@ -15,7 +15,7 @@ Rules it keeps:
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 
@@ -277,9 +277,20 @@ class Controller:
                     f"before '{line}' the controller answered more than it was asked; '{line}' was "
                     "not sent. Look at the machine and find its position again"
                 )
-            data = self._link.send(line)
-            self._transcript.sent(line)
-            self._port.write(data)
+        self._write(line, lambda: self._link.send(line))
+
+    def _write(self, line: str, step: Callable[[], bytes]) -> None:
+        """Record `line`, then take `step` and write the bytes that it returns."""
+        # Recorded first, so that no line that left is missing, and outside the lock, so that a
+        # stop never waits for a disk.
+        self._transcript.sent(line)
+        try:
+            with self._port.write_lock:
+                self._port.heed_interrupt()
+                self._port.write(step())
+        except Stopped:
+            self._transcript.event(f"'{line}' was not sent: stopped")
+            raise
 
     def _send_heaters_off(self) -> None:
         lines = self._dialect.heaters_off
@@ -288,8 +299,8 @@ class Controller:
         with self._port.write_lock:
             # Written before it is recorded: a full disk must not keep a heater on.
             self._port.write(b"".join(map(self._link.send_unheard, lines)))
-            for line in lines:
-                self._transcript.sent(line)
+        for line in lines:
+            self._transcript.sent(line)
 
     def _record_stop(self, has_left: bool) -> None:
         try:
@@ -409,7 +420,9 @@ class Controller:
         while self._link.state is State.MUST_RESYNC:
             self._modes_are_set = False
             self._await_quiet(deadline_s)
-            self._send_resync_query()
+            line = self._link.resync_line
+            classify(line)
+            self._write(line, self._link.resync_query)
             try:
                 self._await_report(min(deadline_s, self._clock.now_s() + _ANSWER_S))
             except LineRefused:
@@ -436,15 +449,6 @@ class Controller:
             f"the controller did not answer '{self._link.resync_line}' clearly, or never fell "
             "silent: it and this program are out of step. Switch it off and on, then begin again"
         )
-
-    def _send_resync_query(self) -> None:
-        line = self._link.resync_line
-        classify(line)
-        with self._port.write_lock:
-            self._port.heed_interrupt()
-            data = self._link.resync_query()
-            self._transcript.sent(line)
-            self._port.write(data)
 
     def _await_report(self, deadline_s: float) -> None:
         """Wait until in step, or out of it again, at the latest at `deadline_s`."""

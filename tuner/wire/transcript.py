@@ -90,7 +90,9 @@ class Transcript:
             try:
                 self._file.write(f"{seconds:.3f} {sort.value} {text}\n")
                 self._file.flush()
-            except (OSError, ValueError) as error:  # ValueError: written after close
+            # ValueError: written after close. RuntimeError: a signal's handler came in the middle
+            # of a write of the same thread.
+            except (OSError, ValueError, RuntimeError) as error:
                 raise self._not_written(error) from error
 
     def _not_written(self, error: Exception) -> BenchFault:
