@@ -247,6 +247,13 @@ def test_busy_asks_for_patience(opened: Converse) -> None:
     assert bench.controller.move(bench.permit("G28 X")).finished
 
 
+def test_patience_is_counted_from_the_last_sign_of_life(opened: Converse) -> None:
+    bench = opened("2 > G28 X\n< ok\n> M400\n6 < busy\n")
+    with pytest.raises(NoAnswer):
+        bench.controller.move(bench.permit("G28 X", seconds=4.0))
+    assert bench.port.clock.now_s() == pytest.approx(6.0 + 4.0 * 1.25 + 5.0, abs=0.06)
+
+
 def test_patience_ends(opened: Converse) -> None:
     busy = "".join(f"{at} < busy: processing\n" for at in range(3, 309, 3))
     bench = opened(f"2 > G28 X\n< ok\n> M400\n{busy}")
@@ -314,6 +321,12 @@ def test_a_restart_while_nobody_listened_is_noticed_before_anything_is_sent(
     with pytest.raises(ControllerRestarted):
         bench.controller.move(permit)
     assert permit.redeem(0.0), "it was not used"
+
+
+def test_a_restart_between_two_lines_keeps_the_second_back(opened: Converse) -> None:
+    bench = opened("> G1 X5 F600\n< ok\n2 ~ NOTE x\n< start\n")
+    with pytest.raises(ControllerRestarted):
+        bench.controller.move(bench.permit("G1 X5 F600", "G1 X6 F600"))
 
 
 def test_after_a_restart_the_modes_are_set_anew(opened: Converse) -> None:
@@ -543,6 +556,14 @@ def test_heaters_off_leaves_in_the_middle_of_anything(opened: Converse) -> None:
     bench = opened(late + STEP + "> M105\n< ok T:20 /0\n")
     with pytest.raises(NoAnswer):
         bench.controller.move(bench.permit("G28 X"))
+    assert bench.controller.heaters_off().confirmed
+
+
+def test_heaters_off_after_a_stop_that_does_not_halt_is_read_back(opened: Converse) -> None:
+    dialect = dataclasses.replace(PRINTER, stop=Stop("M112", True, False))
+    text = "> M112\n" + OFF + "< ok\n" * 3 + STEP + "> M105\n< ok T:20 /0\n"
+    bench = opened(text, dialect)
+    bench.controller.stop()
     assert bench.controller.heaters_off().confirmed
 
 

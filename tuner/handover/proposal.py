@@ -115,9 +115,11 @@ def as_table(
     }
     if proposal:
         table["proposed"] = {str(form): proposal[str(form)] for form in Form}
+        # What a tie leaves open (None), and what stays as it is, is no change.
         table["change"] = [
-            {"key": f"axes.{axis.name}.{key}", "from": _card_value(axis, key), "to": value}
+            {"key": f"axes.{axis.name}.{key}", "from": now, "to": value}
             for key, value in proposal["changes"].items()
+            if value is not None and value != (now := _card_value(axis, key))
         ]
     elif finding["verdict"] == "keep":
         table["proposed"] = found
@@ -200,12 +202,12 @@ def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
         "",
         "## Readings",
         "",
-        "| n | commanded mm | reading mm | arrived from | visit |",
+        "| n | commanded mm | reading mm | arrived moving | visit |",
         "| --- | --- | --- | --- | --- |",
     ]
     lines += [
         f"| {one['n']} | {one['commanded_mm']:.4f} | {one['reading_mm']:.2f} "
-        f"| {'below' if one['approach'] == 'plus' else 'above'} | {one['visit']} |"
+        f"| {one['approach']} | {one['visit']} |"
         for one in table["reading"]
     ]
     lines += ["", f"Session {table['session']}, card sha256 {table['card_sha256']}.", ""]

@@ -184,7 +184,13 @@ def _first_move(run: AxisRun) -> Part[Finding | None]:
 def _plus_in_words(run: AxisRun) -> str:
     if run.axis.moves == "bed":
         return "the bed moves, so it goes the other way: plus is tool relative to work"
-    return "plus is the way in which its position grows"
+    match run.axis.reference.at:
+        case "min":
+            return "plus is away from its end switch"
+        case "max":
+            return "plus is toward its end switch"
+        case _:
+            return "plus is the way in which its position grows"
 
 
 def _declare_free_travel(run: AxisRun) -> Part[None]:

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
 from tuner.answers import parse
 from tuner.errors import (
     BadAnswer,
+    BenchFault,
     Defect,
     MachineFault,
     PortLost,
@@ -95,6 +97,7 @@ class Engine:
         self._hold_time_s = hold_time_s
         self._file_proposal = file_proposal
         self._heaters: Heaters = None
+        self._left: HeatersLeft | None = None
         self._moved_at_s: float | None = None
         self._readings = 0
         self._answered: dict[type, Callable[[Any], Reply]] = {
@@ -115,12 +118,12 @@ class Engine:
         """Run `plan` to its end, to a stop or to a fault; never leaves a heater on unsaid."""
         try:
             result = self._converse(plan)
+            left = self._leave()
         except TunerError as error:
             return self._ended_early(error)
         except BaseException:
             self._leave()
             raise
-        left = self._leave()
         status = 0 if left is None or left.confirmed else 1
         self._log.end("finished", result)
         return Outcome("finished", status, result)
@@ -317,15 +320,23 @@ class Engine:
     # --- ways out ------------------------------------------------------------------------
 
     def _leave(self) -> HeatersLeft | None:
-        """Switch the heaters off and read back; None when there is none to leave."""
+        """Switch the heaters off, read back, close; return what became of them.
+
+        None when the session never was at a machine. Later calls repeat the first answer.
+        """
         controller, self._controller = self._controller, None
-        if controller is None:
-            return None
-        self._gate.forget_positions()
-        left = controller.heaters_off()
-        controller.close()
-        self._person.tell(Line("NOTE", "heaters", (), left.says))
-        return left
+        if controller is not None:
+            self._gate.forget_positions()
+            self._left = controller.heaters_off()
+            with suppress(BenchFault):  # only the transcript's last line
+                controller.close()
+            self._tell_in_any_case(Line("NOTE", "heaters", (), self._left.says))
+        return self._left
+
+    def _tell_in_any_case(self, line: Line) -> None:
+        """Show `line` also when it cannot be written down any more."""
+        with suppress(BenchFault):
+            self._person.tell(line)
 
     def _may_be_hot(self) -> bool:
         return self._heaters is None or any(
@@ -340,7 +351,7 @@ class Engine:
         left = self._leave()
         if left is not None and not left.confirmed and self._may_be_hot():
             status = 1
-        self._person.tell(Line("NOTE", ended_as, (), str(error)))
+        self._tell_in_any_case(Line("NOTE", ended_as, (), str(error)))
         says = (
             f"{self._readings} readings of this session are in the logbook as "
             f"{self._log.session}. Nothing was changed on the machine. "
@@ -351,7 +362,7 @@ class Engine:
                 "run on, so wait until it is still before you reach in. "
             )
         says += "Start again with the same command when the machine is ready"
-        self._person.tell(Line("NOTE", "where-things-stand", (), says))
+        self._tell_in_any_case(Line("NOTE", "where-things-stand", (), says))
         self._log.end(ended_as, None)
         return Outcome(ended_as, status, None)
 

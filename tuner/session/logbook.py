@@ -37,6 +37,10 @@ CREATE TRIGGER step_is_kept BEFORE DELETE ON step
     BEGIN SELECT RAISE(ABORT, 'steps are never deleted'); END;
 CREATE TRIGGER step_is_final BEFORE UPDATE ON step
     BEGIN SELECT RAISE(ABORT, 'steps are never changed'); END;
+-- What REPLACE deletes does not fire the trigger on DELETE.
+CREATE TRIGGER step_is_not_replaced BEFORE INSERT ON step
+    WHEN EXISTS (SELECT 1 FROM step WHERE session = NEW.session AND n = NEW.n)
+    BEGIN SELECT RAISE(ABORT, 'steps are never changed'); END;
 CREATE TABLE proposal(
     id TEXT PRIMARY KEY, session TEXT REFERENCES session(id), axis TEXT, path TEXT,
     sha256 TEXT, state TEXT, closed_by TEXT);
@@ -100,7 +104,7 @@ class SessionLog:
 
     def step(self, phase: str, kind: str, key: str, body: Any = None) -> None:
         """Write one step and commit it to disk before returning."""
-        text = json.dumps(body, ensure_ascii=False, allow_nan=False, sort_keys=True)
+        text = json.dumps(body, allow_nan=False, sort_keys=True)
         with self._lock, _disk_trouble(), self._database:
             self._n += 1
             self._database.execute(
@@ -155,23 +159,30 @@ class Logbook:
             raise
 
     def _prepare(self) -> None:
+        if not self._is_new():
+            self._refuse_unless_ours()  # before anything in it is changed
         self._database.execute("PRAGMA journal_mode = WAL")
         self._database.execute("PRAGMA synchronous = FULL")
         self._database.execute("PRAGMA foreign_keys = ON")
         with self._database:
             self._database.execute("BEGIN IMMEDIATE")
-            version = self._pragma("user_version")
-            if version == 0 and self._pragma("application_id") == 0:
+            if self._is_new():  # another process may have been faster
                 for statement in _statements(_SCHEMA):
                     self._database.execute(statement)
                 self._database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
                 self._database.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-                return
+
+    def _is_new(self) -> bool:
+        tables = self._database.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+        return not (tables or self._pragma("application_id") or self._pragma("user_version"))
+
+    def _refuse_unless_ours(self) -> None:
         if self._pragma("application_id") != APPLICATION_ID:
             raise BenchFault(
                 f"{shown(str(self.path))} is a database of another program; choose another "
                 "folder with --home"
             )
+        version = self._pragma("user_version")
         if version != SCHEMA_VERSION:
             raise BenchFault(
                 f"{shown(str(self.path))} was written by a newer version (schema {version}, this "

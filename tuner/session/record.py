@@ -35,11 +35,16 @@ class RecordedPerson:
         self._log = log
 
     def tell(self, line: Line) -> None:
-        """Record and show `line`; a caution is in the logbook before it is shown."""
-        self._transcript.shown(line)
-        if line.tag == "CAUTION":
-            self._log.step("caution", line.tag, line.key, line.plain())
-        self._person.tell(line)
+        """Record and show `line`; a caution is in the logbook before it is shown.
+
+        What cannot be recorded is shown all the same: a full disk keeps no warning back.
+        """
+        try:
+            self._transcript.shown(line)
+            if line.tag == "CAUTION":
+                self._log.step("caution", line.tag, line.key, line.plain())
+        finally:
+            self._person.tell(line)
 
     def discard_pending(self) -> None:
         """Forget everything typed so far."""

@@ -39,22 +39,29 @@ def conversation(steps: Sequence[Step]) -> list[tuple[Step, Reply | None]]:
 
 def replay(plan: Plan, steps: Sequence[Step]) -> Replayed:
     """Feed `plan` the recorded replies; raise ``InputFault`` where it says something else."""
+    pairs = conversation(steps)
     heard = 0
     try:
         message = next(plan)
-        for intent, reply in conversation(steps):
+        for intent, reply in pairs:
             said = fingerprint(message)
             if said != intent.body:
-                raise InputFault(
-                    f"the plan now says {said} where step {intent.n} recorded {intent.body}; "
-                    "this session belongs to another version. Its readings are kept: export "
-                    "and examine them, and start a new session"
-                )
+                raise _other_version(f"says {said}", intent)
             heard += 1
             if reply is None:
                 break
             message = plan.send(reply)
     except StopIteration as ended:
+        if heard < len(pairs):
+            raise _other_version("ends", pairs[heard][0]) from None
         return Replayed(heard, True, ended.value, None)
     plan.close()
     return Replayed(heard, False, None, message)
+
+
+def _other_version(now: str, intent: Step) -> InputFault:
+    return InputFault(
+        f"the plan now {now} where step {intent.n} recorded {intent.body}; this session belongs "
+        "to another version. Its readings are kept: export and examine them, and start a new "
+        "session"
+    )
