@@ -46,7 +46,7 @@ def replay_everything(path: Path) -> None:
                 continue  # written by a test of the logbook alone
             card = parse_card(head.card, "recorded card")
             dialect = parse_dialect(head.dialect, "recorded dialect")
-            plan = bench.bench(card, dialect, head.params["axes"])
+            plan = bench.bench(card, dialect, **head.params)
             replayed = replay(plan, logbook.steps(session))
             ended_as, summary = logbook.ending(session)
             assert replayed.messages > 0

@@ -137,7 +137,8 @@ class ScriptedPerson:
 
     @property
     def tags(self) -> list[str]:
-        return ["discard" if one == "discard" else _line(one).tag for one in self.seen]
+        shown = [one for one in self.seen if not isinstance(one, str) or one == "discard"]
+        return ["discard" if one == "discard" else _line(one).tag for one in shown]
 
 
 def _line(one: Any) -> Line:
@@ -155,6 +156,7 @@ class FakeController:
     clock: SetClock = field(default_factory=SetClock)
     fails: dict[str, BaseException] = field(default_factory=dict)
     seen: list[Any] = field(default_factory=list)
+    position_unknown: bool = True
 
     def _does(self, name: str) -> None:
         self.seen.append(name)
@@ -181,6 +183,9 @@ class FakeController:
         self.seen += permit.redeem(self.clock.now_s())
         self.clock.at_s += permit.seconds
         return MoveOutcome(True, permit.seconds)
+
+    def position_established(self) -> None:
+        self.position_unknown = False
 
     def stop(self) -> bool:
         self._does("stop")

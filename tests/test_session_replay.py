@@ -105,11 +105,6 @@ def a_plan() -> Plan:
     return bench.bench(card(), dialect(), ["x"])
 
 
-def hand() -> Hand:
-    readings = [Value(60.0), Again(), Value(60.0)]
-    return Hand(scale=0.8, answers={"ladder.start": [None, readings[0]]})
-
-
 PAIRS, RESULT = session(a_plan, Hand(scale=0.8, answers={"near.1": [None, Again()]}))
 
 

@@ -66,7 +66,13 @@ def test_a_conversation_goes_the_same_way_again(path: Path, tmp_path: Path) -> N
     card = parse_card(card_text(), "the card of the bench mule")
     port = Port.open(f"replay://{path}", card.baud)
     setup = Bench(
-        tmp_path, card, dialect_of(card, None), chosen_axes(card, [axis[1]]), "replay", port.clock,
+        tmp_path,
+        card,
+        dialect_of(card, None),
+        chosen_axes(card, [axis[1]]),
+        "replay",
+        False,
+        port.clock,
         lambda: port,
     )
     hands = RecordedHands(path)

@@ -484,6 +484,21 @@ def test_a_stop_that_comes_just_before_a_line_leaves_keeps_it_back(
     assert bench.written(Sort.EVENT)[1:] == ["stop", "'G1 X5 F600' was not sent: stopped"]
 
 
+def test_a_refusal_that_comes_of_a_stop_is_the_stop(
+    opened: Converse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bench = opened("> M105\n< error: halted\n> M112\n")
+    really = bench.transcript.received
+
+    def received(line: str) -> None:
+        really(line)
+        bench.controller.stop()
+
+    monkeypatch.setattr(bench.transcript, "received", received)
+    with pytest.raises(Stopped):
+        bench.controller.temperatures()
+
+
 def disk_full(*_: object) -> None:
     raise BenchFault("the disk is full")
 

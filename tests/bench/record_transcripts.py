@@ -27,7 +27,16 @@ def main() -> None:
     for name, (axis, arguments) in SCENES.items():
         with tempfile.TemporaryDirectory() as home:
             subprocess.run(
-                [sys.executable, "-m", "tuner", "rehearse", "--hands-off", "--home", home, *arguments],
+                [
+                    sys.executable,
+                    "-m",
+                    "tuner",
+                    "rehearse",
+                    "--hands-off",
+                    "--home",
+                    home,
+                    *arguments,
+                ],
                 check=True,
                 stdout=subprocess.DEVNULL,
             )

@@ -34,6 +34,7 @@ class Bench:
     dialect: Dialect
     axes: tuple[str, ...]
     url: str
+    network: bool
     clock: Clock
     connect: Callable[[], Port]
 
@@ -103,7 +104,7 @@ def _session(setup: Bench, person: Person, logbook: Logbook, engines: list[Engin
         port=setup.url,
         plan=bench.NAME,
         plan_version=bench.VERSION,
-        params={"axes": list(setup.axes)},
+        params={"axes": list(setup.axes), "network": setup.network},
         tool_version=__version__,
     )
     transcript_path = setup.home / "wire" / f"{session}.txt"
@@ -120,7 +121,7 @@ def _session(setup: Bench, person: Person, logbook: Logbook, engines: list[Engin
             file_proposal=_proposal_writer(setup, log),
         )
         engines.append(engine)
-        plan = bench.bench(card, setup.dialect, setup.axes)
+        plan = bench.bench(card, setup.dialect, setup.axes, setup.network)
         return engine.run(plan).exit_status
     finally:
         transcript.close()

@@ -70,7 +70,7 @@ def rehearse(
         raise UsedWrongly(f"--seed {seed} is below 0; give a whole number from 0 on")
     port = Port.open(url, card.baud)
     hands = Hands(port.machine, seed)
-    setup = Bench(home, card, dialect_of(card, None), wanted, url, port.clock, lambda: port)
+    setup = Bench(home, card, dialect_of(card, None), wanted, url, False, port.clock, lambda: port)
     if console is None:
         off = HandsOff(hands.answer, sys.stdout)
         return run_session(setup, off, off)

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tuner.card.read import read_card
+from tuner.card.schema import Card
 from tuner.commands.live import Bench, chosen_axes, dialect_of, run_session
 from tuner.console.desk import Console
 from tuner.errors import UsedWrongly
-from tuner.wire.port import MonotonicClock, Port, is_rehearsal
+from tuner.wire.port import MonotonicClock, Port, is_network, is_rehearsal
 
 
 def tune(*, home: Path, card_path: Path, url: str, axes: Sequence[str] | None, plain: bool) -> int:
@@ -21,11 +22,21 @@ def tune(*, home: Path, card_path: Path, url: str, axes: Sequence[str] | None, p
     if is_rehearsal(url):
         # The simulated machine brings its own time, and opening it disturbs nobody.
         port = Port.open(url, card.baud)
-        setup = Bench(home, card, dialect, wanted, url, port.clock, lambda: port)
+        setup = Bench(home, card, dialect, wanted, url, False, port.clock, lambda: port)
     else:
         _need_a_terminal()
+        network = is_network(url)
+        if network:
+            _need_level_axes(card, wanted)
         setup = Bench(
-            home, card, dialect, wanted, url, MonotonicClock(), lambda: Port.open(url, card.baud)
+            home,
+            card,
+            dialect,
+            wanted,
+            url,
+            network,
+            MonotonicClock(),
+            lambda: Port.open(url, card.baud),
         )
     console = console_for(plain)
     return run_session(setup, console, console)
@@ -45,6 +56,15 @@ def console_for(plain: bool) -> Console:
 def _is_terminal(stream: object) -> bool:
     isatty = getattr(stream, "isatty", None)
     return bool(isatty and isatty())
+
+
+def _need_level_axes(card: Card, axes: Sequence[str]) -> None:
+    vertical = [name for name in axes if card.axes[name].vertical]
+    if vertical:
+        raise UsedWrongly(
+            f"axis {', '.join(vertical)} is vertical and can drop; over a network port only level "
+            "axes are moved. Leave it out with --axis, or connect the machine by cable"
+        )
 
 
 def _need_a_terminal() -> None:

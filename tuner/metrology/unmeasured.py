@@ -35,5 +35,6 @@ def without_readings(
         "tie": [],
         "next": next,
         "verdict": verdict,
+        "value_known": False,
         "proposal": None,
     }

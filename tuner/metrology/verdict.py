@@ -115,6 +115,7 @@ class Finding:
             "tie": [" + ".join((one.name, *one.also)) for one in self.tie],
             "next": self.next,
             "verdict": self.verdict,
+            "value_known": self.value_known,
             "proposal": self.proposal.as_json() if self.proposal else None,
         }
 

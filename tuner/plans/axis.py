@@ -17,8 +17,8 @@ from tuner.metrology.causes import Looked
 from tuner.metrology.targets import over_travel_mm, plan_targets
 from tuner.metrology.verdict import decide
 from tuner.plans.ladder import climb, free_mm
-from tuner.plans.readings import Stop, fitted, scale_so_far, take_reading
-from tuner.plans.run import AxisRun, Part, hear
+from tuner.plans.readings import fitted, scale_so_far, take_reading
+from tuner.plans.run import AxisRun, Part, Stop, hear
 
 _INSIDE_OR_ROD_EXTRA_MM = 0.02
 _EXPECTED_WITHIN_MM = 3.0
@@ -138,30 +138,28 @@ def _measure(run: AxisRun) -> Part[None]:
     a = run.name
     targets = yield from hear(Decided(key=f"{a}.targets", value=_targets(run)))
     yield Say(key=f"{a}.plan", says=_plan_in_words(run, targets))
-    done = 0
-    while done < len(targets):
-        to_mm, approach = targets[done]
+    for done, (to_mm, approach) in enumerate(targets):
         cluster = "near" if done % 4 in (0, 3) else "far"
         expected = yield from hear(Decided(key=f"{a}.expected", value=_expected_mm(run, to_mm)))
         stop = Stop(
-            f"{a}.{cluster}.{done // 2 + 1}", to_mm, approach, expected, _EXPECTED_WITHIN_MM
+            f"{a}.{cluster}.{done // 2 + 1}",
+            to_mm,
+            approach,
+            run.axis.feed_mm_per_min,
+            expected,
+            _EXPECTED_WITHIN_MM,
         )
-        was_read = yield from take_reading(run, stop, run.axis.feed_mm_per_min, may_undo=done > 0)
-        if not was_read:
-            run.readings.pop()
-            done -= 1
-            continue
-        done += 1
-        if done == _STAGE_ONE:
-            finding = yield from hear(Decided(key=f"{a}.stage-one", value=finding_now(run, {})))
-            if finding["verdict"] in ("keep", "change", "repair-first"):
+        yield from take_reading(run, stop)
+        if done + 1 == _STAGE_ONE:
+            now = finding_now(run, {})
+            known = yield from hear(Decided(key=f"{a}.value-known", value=now["value_known"]))
+            if known:
                 break
             yield Say(
                 key=f"{a}.goes-on",
                 says="No part explains this yet; more readings make the value surer",
             )
-    finding = yield from hear(Decided(key=f"{a}.finding", value=finding_now(run, {})))
-    run.finding = finding
+    run.finding = yield from hear(Decided(key=f"{a}.finding", value=finding_now(run, {})))
 
 
 def _targets(run: AxisRun) -> list[list[Any]]:

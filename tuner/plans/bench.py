@@ -23,10 +23,13 @@ _NO_LOOK = ("as-described", "compensating")
 _STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 2
 
 
-def bench(card: Card, dialect: Dialect, axes: Sequence[str]) -> Plan:
-    """Tune `axes` of the machine on `card`; the result maps each axis to its finding."""
+def bench(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> Plan:
+    """Tune `axes` of the machine on `card`; the result maps each axis to its finding.
+
+    `network` says that the port leads over a network, where nobody may be at the machine.
+    """
     of = _STEPS_BEFORE + _STEPS_AN_AXIS * len(axes) + _STEPS_AFTER
-    refused = yield from _before_connecting(card, of)
+    refused = yield from _before_connecting(card, network, of)
     if refused:
         return {}
     yield from _connect(dialect, of)
@@ -57,7 +60,7 @@ def bench(card: Card, dialect: Dialect, axes: Sequence[str]) -> Plan:
     return {run.name: run.finding for run in runs}
 
 
-def _before_connecting(card: Card, of: int) -> Part[bool]:
+def _before_connecting(card: Card, network: bool, of: int) -> Part[bool]:
     """Ask what must be true before the port is opened; the result is True when it is not."""
     yield Checkpoint(key="before", step=1, of=of, says="Before anything is connected")
     yield Say(
@@ -68,6 +71,19 @@ def _before_connecting(card: Card, of: int) -> Part[bool]:
             "and onlookers away; no gloves, loose sleeves or loose hair; spindle or laser isolated"
         ),
     )
+    if network:
+        there = yield from hear(
+            Confirm(
+                key="at-the-machine",
+                says="The port leads over a network. Are you at the machine, its switch in reach?",
+            )
+        )
+        if not there:
+            yield Say(
+                key="not-there",
+                says="Nothing moves without somebody at the machine; go there, then start again",
+            )
+            return True
     job = yield from hear(
         Choose(
             key="job-running",

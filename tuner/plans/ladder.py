@@ -24,8 +24,8 @@ from tuner.messages import (
 )
 from tuner.metrology.unmeasured import without_readings
 from tuner.metrology.verdict import scale_bounds
-from tuner.plans.readings import Stop, take_reading
-from tuner.plans.run import AxisRun, Part, hear
+from tuner.plans.readings import take_reading
+from tuner.plans.run import AxisRun, Part, Stop, hear
 
 FIRST_MOVES = (
     "about-right",
@@ -351,6 +351,7 @@ def _read_steps(run: AxisRun) -> Part[Finding | None]:
     )
     first = side * min(_READ_MM, float(length))
     near_mm = yield from _ladder_reading(run, "ten", at_mm + first)
+    start_mm = run.readings[0].reading_mm  # an undo may have taken it anew
     ended = yield from _right_way(run, start_mm, near_mm, first)
     if ended is not None:
         return ended
@@ -362,6 +363,7 @@ def _read_steps(run: AxisRun) -> Part[Finding | None]:
     turn = yield from hear(Decided(key=f"{a}.turn", value=side * min(run.output_turn_mm, room)))
     if abs(float(turn)) > abs(first):
         turn_mm = yield from _ladder_reading(run, "turn", at_mm + float(turn))
+        start_mm = run.readings[0].reading_mm
         bounds = yield from hear(
             Decided(
                 key=f"{a}.bounds-turn",
@@ -411,9 +413,8 @@ def _pair(bounds: list[float]) -> tuple[float, float]:
 
 
 def _ladder_reading(run: AxisRun, step: str, to_mm: float) -> Part[float]:
-    """Take one reading of the ladder; there is nothing earlier here that undo could go to."""
-    stop = Stop(f"{run.name}.ladder.{step}", to_mm, "plus")
-    yield from take_reading(run, stop, run.slow_feed_mm_per_min(), may_undo=False)
+    stop = Stop(f"{run.name}.ladder.{step}", to_mm, "plus", run.slow_feed_mm_per_min())
+    yield from take_reading(run, stop)
     return run.readings[-1].reading_mm
 
 

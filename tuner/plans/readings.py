@@ -2,28 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-from tuner.messages import Again, Approach, Approached, Ask, Say, Undo, Value
+from tuner.messages import Approach, Ask, Say, Undo, Value
 from tuner.metrology.budget import Scale, measured_scale
 from tuner.metrology.fit import Fit, fit
 from tuner.metrology.reading import Reading
-from tuner.plans.run import AxisRun, Part
+from tuner.plans.run import AxisRun, Part, Stop
 
 
-@dataclass(frozen=True)
-class Stop:
-    """One place to read, in commanded mm, and the side to arrive from."""
+def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
+    """Approach one place and read it into ``run.readings``.
 
-    key: str
-    to_mm: float
-    approach: Approached
-    expected_mm: float | None = None
-    within_mm: float = 0.0
-
-
-def take_reading(run: AxisRun, stop: Stop, feed_mm_per_min: float, may_undo: bool) -> Part[bool]:
-    """Approach one place and read it; the result is False when an earlier reading is undone."""
+    `undo` takes the reading before it back, takes that one anew, and comes back here.
+    """
     fresh = False
     while True:
         yield Approach(
@@ -32,7 +22,7 @@ def take_reading(run: AxisRun, stop: Stop, feed_mm_per_min: float, may_undo: boo
             to_mm=stop.to_mm,
             approach=stop.approach,
             over_mm=run.over_mm,
-            feed_mm_per_min=feed_mm_per_min,
+            feed_mm_per_min=stop.feed_mm_per_min,
             fresh=fresh,
         )
         n = len(run.readings) + 1
@@ -46,21 +36,22 @@ def take_reading(run: AxisRun, stop: Stop, feed_mm_per_min: float, may_undo: boo
             high_mm=run.caliper.range_mm,
             expected_mm=stop.expected_mm,
             within_mm=stop.within_mm,
-            may_undo=may_undo,
+            may_undo=n > 1,
             says=f"Reading {n}: what does the caliper show?",
         )
+        fresh = True
         match reply:
-            case Again():
-                fresh = True
             case Undo():
-                return False
+                run.readings.pop()
+                yield from take_reading(run, run.stops.pop())
             case Value(value=reading_mm):
+                run.stops.append(stop)
                 run.readings.append(
                     Reading(stop.to_mm, reading_mm, stop.approach, n=n, visit=run.visit)
                 )
                 if n > 1:
                     yield from _say_fit(run)
-                return True
+                return
 
 
 def fitted(run: AxisRun) -> Fit:

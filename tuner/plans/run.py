@@ -10,7 +10,7 @@ from typing import Any, Literal, TypeVar
 from tuner.card.schema import Axis, Caliper
 from tuner.drive.scale import steps_per_mm
 from tuner.errors import Defect
-from tuner.messages import Message, Reply, Value
+from tuner.messages import Approached, Message, Reply, Value
 from tuner.metrology.reading import Reading
 
 SLOW_MM_PER_MIN = 600.0  # 10 mm/s, until the scale has been read
@@ -26,6 +26,18 @@ def hear(message: Message) -> Part[Any]:
     if not isinstance(reply, Value):
         raise Defect(f"{message.key} was answered with {reply}, where only a value answers")
     return reply.value
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One place to read, in commanded mm, the side to arrive from, and how fast."""
+
+    key: str
+    to_mm: float
+    approach: Approached
+    feed_mm_per_min: float
+    expected_mm: float | None = None
+    within_mm: float = 0.0
 
 
 @dataclass
@@ -44,6 +56,7 @@ class AxisRun:
     scale_high: float = 25.4
     error_limit_mm: float = 0.0
     readings: list[Reading] = field(default_factory=list)
+    stops: list[Stop] = field(default_factory=list)
     finding: dict[str, Any] = field(default_factory=dict)
 
     @property

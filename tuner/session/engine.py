@@ -279,6 +279,12 @@ class Engine:
         for group in self._gate.plan(message):
             controller = self._connected()
             self._heaters = controller.temperatures()
+            if controller.position_unknown:
+                self._gate.forget_positions()
+                raise PositionUnknown(
+                    "the conversation with the controller was out of step, so nobody knows where "
+                    "the axes stand. Look at the machine, then start again"
+                )
             permit = self._gate.admit(group, self._person, self._heaters)
             try:
                 controller.move(permit)
@@ -302,6 +308,8 @@ class Engine:
     def _decided(self, message: Decided) -> Reply:
         if isinstance(message.value, Limits):
             self._gate.learn(message.value)
+            if message.value.at_mm is not None:
+                self._connected().position_established()
         return Value(message.value)
 
     def _propose(self, message: Propose) -> Reply:

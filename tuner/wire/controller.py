@@ -323,6 +323,8 @@ class Controller:
             heard = self._link.heard
         for line in heard:
             self._transcript.received(line)
+        # A controller that obeys a stop may refuse what was on its way: that is a stop too.
+        self._port.heed_interrupt()
         for event in events:
             if isinstance(event, Restarted):
                 self.position_unknown = True

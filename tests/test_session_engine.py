@@ -1,0 +1,594 @@
+"""The engine: what a person sees of each message, and every way out leaves the machine cold."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fakes import COLD, FakeController, ScriptedPerson, SetClock, card, dialect
+
+from tuner.errors import (
+    BenchFault,
+    ControllerRestarted,
+    LineRefused,
+    NoAnswer,
+    OutsideEnvelope,
+    PortLost,
+    PortUnavailable,
+    PositionUnknown,
+    Stopped,
+)
+from tuner.messages import (
+    Again,
+    Approach,
+    Ask,
+    Checkpoint,
+    Choose,
+    Confirm,
+    Decided,
+    Limits,
+    Line,
+    Message,
+    Observe,
+    Plan,
+    Propose,
+    Question,
+    Reference,
+    Reply,
+    Say,
+    Text,
+    Undo,
+    Value,
+)
+from tuner.safety.gate import Gate
+from tuner.safety.heat import Heater, Heaters
+from tuner.session.engine import Engine, Outcome
+from tuner.session.logbook import Logbook, SessionHead
+from tuner.session.record import RecordedPerson
+from tuner.wire.controller import HeatersLeft
+from tuner.wire.transcript import Transcript
+
+CARD = card()
+HEAD = SessionHead(
+    id="s-1", machine="Test slide", card="card", dialect="dialect", port="none", plan="test",
+    plan_version=1, params={}, tool_version="0",
+)  # fmt: skip
+UNCONFIRMED = HeatersLeft(False, "the heaters are not confirmed off; switch off at the mains")
+GREETING = Observe(key="greeting", what="greeting")
+LEAVING = Observe(key="leaving", what="leaving")
+LIMITS = Limits(
+    axis="x", minus_mm=-100.0, plus_mm=100.0, scale_low=1.0, scale_high=1.0, direction_seen=True,
+    at_mm=0.0,
+)  # fmt: skip
+DECLARED = Decided(key="x.limits", value=LIMITS)
+MOVE = Approach(
+    key="x.near.1", axis="x", to_mm=10.0, approach="plus", over_mm=1.0, feed_mm_per_min=600.0
+)
+READING = Ask(
+    key="x.near.1", axis="x", at_mm=10.0, approach="plus", n=3, low_mm=0.0, high_mm=150.0,
+    expected_mm=70.0, within_mm=3.0, may_undo=True, says="Reading 3: what does the caliper show?",
+)  # fmt: skip
+
+
+class Bench:
+    """An engine with everything around it; `seen` has what was shown and what was done."""
+
+    def __init__(self, file: Path) -> None:
+        self.seen: list[Any] = []
+        self.clock = SetClock(1000.0)
+        self.controller = FakeController(clock=self.clock, seen=self.seen)
+        self.file = file
+        self.logbook = Logbook(file)
+        self.log = self.logbook.begin(HEAD, self.clock)
+        self.gate = Gate(CARD.axes, dialect(), self.clock)
+        self.proposals: list[tuple[str, dict[str, Any]]] = []
+        self.heard: list[Reply] = []
+        self.person = ScriptedPerson([], self.seen)
+
+    def engine(self, answers: Sequence[str] | Callable[[Question], str]) -> Engine:
+        self.person = ScriptedPerson(answers, self.seen)
+        transcript = Transcript(self.file.with_name("wire.txt"), self.clock)
+        self.transcript = transcript
+
+        def connect() -> Any:
+            self.controller._does("connect")
+            return self.controller
+
+        def file_proposal(axis: str, finding: dict[str, Any]) -> tuple[str, str]:
+            self.proposals.append((axis, finding))
+            return "p-1", "/there/p-1.toml"
+
+        return Engine(
+            person=RecordedPerson(self.person, transcript, self.log),
+            connect=connect,
+            gate=self.gate,
+            log=self.log,
+            clock=self.clock,
+            hold_time_s=120.0,
+            file_proposal=file_proposal,
+        )
+
+    def plan(self, *messages: Message) -> Plan:
+        self.heard = []
+        for message in messages:
+            reply = yield message
+            self.heard.append(reply)
+        return {"heard": len(self.heard)}
+
+    def run(self, answers: Sequence[str] | Callable[[Question], str], *messages: Message) -> Outcome:
+        outcome = self.engine(answers).run(self.plan(*messages))
+        self.transcript.close()
+        return outcome
+
+    def done(self) -> list[str]:
+        """What the controller was made to do, in order."""
+        return [one for one in self.seen if isinstance(one, str) and one != "discard"]
+
+    def phases(self) -> list[tuple[str, str]]:
+        return [(step.phase, step.kind) for step in self.logbook.steps(HEAD.id)]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(tmp_path / "logbook.db")
+    yield made
+    made.logbook.close()
+
+
+# --- each message and its line ------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("message", "answers", "plain", "value"),
+    [
+        (Say(key="x.plan", says="words"), [], "NOTE x.plan | words", None),
+        (Say(key="x", tag="FIT", fields=(("n", "6"),), says="words"), [], "FIT x n=6 | words", None),
+        (Checkpoint(key="leaving", step=3, of=7, says="words"), [],
+         "STEP leaving step=3 of=7 | words", None),
+        (Confirm(key="power-switch", says="words"), ["yes"],
+         "CHOICE power-switch options=yes,no default= | words", True),
+        (Confirm(key="power-switch", says="words"), ["no"],
+         "CHOICE power-switch options=yes,no default= | words", False),
+        (Choose(key="x.still", options=("yes", "no"), says="words"), ["2"],
+         "CHOICE x.still options=yes,no default= | words", "no"),
+        (Choose(key="x.origin", options=("declare", "reference"), default="declare"), [""],
+         "CHOICE x.origin options=declare,reference default=declare", "declare"),
+        (Text(key="x.job", says="words"), [" Job 7 "], "TEXT x.job default= | words", "Job 7"),
+        (Text(key="x.free-plus", low_mm=0.0, high_mm=50.0, says="words"), ["12,5 mm"],
+         "TEXT x.free-plus unit=mm default= | words", 12.5),
+        (Text(key="x.reach", low_mm=0.0, high_mm=50.0, default="10"), [""],
+         "TEXT x.reach unit=mm default=10", 10.0),
+        (READING, ["70.12"],
+         "READING x.near.1 axis=X at_mm=10.0000 approach=plus n=3 | Reading 3: what does the "
+         "caliper show? Answer number [mm|in], again, undo, stop", 70.12),
+        (replace(READING, n=0, may_undo=False, expected_mm=None, says=""), ["0"],
+         "READING x.near.1 axis=X at_mm=10.0000 approach=plus n=0 | Answer number [mm|in], again, "
+         "stop", 0.0),
+        (Propose(key="x.proposal", axis="x", finding={"verdict": "keep"}), [],
+         "PROPOSAL x file=/there/p-1.toml | written as p-1; nothing was changed on the machine. "
+         "Read it, then decide", "p-1"),
+    ],
+)  # fmt: skip
+def test_each_message_has_its_line(
+    bench: Bench, message: Message, answers: list[str], plain: str, value: object
+) -> None:
+    outcome = bench.run(answers, message)
+    assert outcome == Outcome("finished", 0, {"heard": 1})
+    assert [line.plain() for line in bench.person.lines] == [plain]
+    assert bench.heard == [Value(value)]
+    assert bench.phases() == [("intent", type(message).__name__), ("reply", "Value")]
+    assert bench.logbook.ending(HEAD.id) == ("finished", {"heard": 1})
+    if isinstance(message, Propose):
+        assert bench.proposals == [("x", {"verdict": "keep"})]
+    for question in bench.seen:
+        if isinstance(question, Question):
+            assert question.message == message
+
+
+def test_what_the_machine_says(bench: Bench) -> None:
+    what = ("temperatures", "position", "switches", "leaving")
+    outcome = bench.run([], GREETING, *(Observe(key=one, what=one) for one in what))
+    assert outcome.exit_status == 0
+    assert [reply.value for reply in bench.heard if isinstance(reply, Value)] == [
+        None, [["T", 21.0, 0.0], ["B", 20.5, 0.0]], {"X": 1.5}, {"x_min": False}, True,
+    ]  # fmt: skip
+    assert bench.done() == ["connect", "open", *what[:3], "heaters_off", "close"]
+    assert [line.plain() for line in bench.person.lines] == [
+        "NOTE heaters | every heater reports that it is off"
+    ]
+
+
+def test_a_machine_that_reports_nothing(bench: Bench) -> None:
+    bench.controller.heaters = None
+    bench.run([], GREETING, Observe(key="temperatures", what="temperatures"))
+    assert bench.heard[-1] == Value(None)
+
+
+def test_before_the_greeting_there_is_no_machine(bench: Bench) -> None:
+    outcome = bench.run([], Observe(key="position", what="position"))
+    assert (outcome.ended_as, outcome.exit_status) == ("failed", 1)
+    assert bench.done() == []
+
+
+# --- answers ------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("message", "wrong", "right"),
+    [
+        (Confirm(key="k"), ["", "y", "maybe"], "yes"),
+        (Choose(key="k", options=("a", "b")), ["", "3", "c"], "b"),
+        (Text(key="k", low_mm=0.0, high_mm=9.0), ["", "nan", "10", "again"], "9"),
+        (READING, ["", "1e1", "151"], "70"),
+        (replace(READING, may_undo=False), ["undo"], "70"),
+    ],
+    ids=lambda value: type(value).__name__,
+)
+def test_a_refused_answer_asks_the_same_again(
+    bench: Bench, message: Message, wrong: list[str], right: str
+) -> None:
+    bench.run([*wrong, right], message)
+    assert bench.person.left == []
+    tags = bench.person.tags
+    assert tags == [tags[0], *["NOTE", tags[0]] * len(wrong)]
+    questions = [one for one in bench.seen if isinstance(one, Question)]
+    assert len({one.line for one in questions}) == 1
+    assert bench.phases() == [
+        ("intent", type(message).__name__), *[("note", "refused")] * len(wrong), ("reply", "Value"),
+    ]  # fmt: skip
+
+
+def test_again_and_undo_reach_the_plan(bench: Bench) -> None:
+    bench.run(["again", "undo"], READING, READING)
+    assert bench.heard == [Again(), Undo()]
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"),
+    [
+        (["67.0"], 67.0),
+        (["73.0"], 73.0),
+        (["66.9", "67.5"], 67.5),
+        (["80", "80"], 80.0),
+        (["80", "80.09"], 80.09),
+        (["80", "81", "81"], 81.0),
+        (["80", "81", "80", "70"], 70.0),
+        (["80", "80.2", "80.2"], 80.2),
+    ],
+)
+def test_a_far_reading_is_asked_twice(bench: Bench, typed: list[str], value: float) -> None:
+    bench.run(typed, READING)
+    assert bench.heard == [Value(value)]
+    assert bench.person.left == []
+    notes = bench.person.tagged("NOTE")
+    assert len(notes) == len(typed) - 1
+    for note in notes:
+        assert "far from the 70.00 mm" in note.says
+
+
+def test_a_far_reading_may_still_be_approached_again(bench: Bench) -> None:
+    bench.run(["80", "again"], READING)
+    assert bench.heard == [Again()]
+
+
+@pytest.mark.parametrize(("waited_s", "n", "late"), [
+    (119.0, 3, False), (120.0, 3, False), (120.1, 3, True), (1e5, 0, False),
+])  # fmt: skip
+def test_a_late_reading_is_approached_again(
+    bench: Bench, waited_s: float, n: int, late: bool
+) -> None:
+    def answers(question: Question) -> str:
+        if question.line.tag == "CONFIRM":
+            return "go"
+        bench.clock.at_s += waited_s
+        return "70"
+
+    bench.run(answers, GREETING, DECLARED, MOVE, replace(READING, n=n))
+    assert bench.heard[-1] == (Again() if late else Value(70.0))
+    assert [line.key for line in bench.person.tagged("NOTE")] == [
+        *(["late"] if late else []), "heaters",
+    ]  # fmt: skip
+
+
+def test_without_a_move_nothing_is_late(bench: Bench) -> None:
+    def answers(question: Question) -> str:
+        bench.clock.at_s += 1e6
+        return "70"
+
+    bench.run(answers, READING)
+    assert bench.heard == [Value(70.0)]
+
+
+def test_a_reading_is_on_disk_before_the_next_prompt(bench: Bench) -> None:
+    counts = []
+
+    def answers(question: Question) -> str:
+        there = sqlite3.connect(bench.file)
+        counts.append(there.execute("SELECT count(*) FROM reading").fetchone()[0])
+        there.close()
+        return "70"
+
+    bench.run(answers, *[READING] * 4)
+    assert counts == [0, 1, 2, 3]
+
+
+# --- moving -------------------------------------------------------------------------------
+
+
+def test_a_move_goes_through_the_gate_and_is_written_down(bench: Bench) -> None:
+    outcome = bench.run(["no", "go"], GREETING, DECLARED, MOVE)
+    assert outcome.exit_status == 0
+    kinds = [one if isinstance(one, str) else type(one).__name__ for one in bench.seen]
+    assert kinds == [
+        "connect", "open", "temperatures", "Line", "Line", "discard", "Question", "Line",
+        "Question", "move", "G1 X10 F600", "Line", "heaters_off", "close", "Line",
+    ]  # fmt: skip
+    assert [line.plain() for line in bench.person.tagged("MOVED")] == [
+        "MOVED x.near.1 group=1 | X has arrived at 10.00 mm"
+    ]
+    moved = [step for step in bench.logbook.steps(HEAD.id) if step.key == "x.near.1"]
+    assert [(step.phase, step.body) for step in moved if step.phase == "consent"] == [
+        ("consent", "no"), ("consent", "go"),
+    ]  # fmt: skip
+    assert [step.phase for step in moved] == ["intent", "caution", "consent", "consent", "reply"]
+
+
+def test_where_it_stands_already_nothing_moves(bench: Bench) -> None:
+    bench.run([], GREETING, DECLARED, replace(MOVE, to_mm=0.0, over_mm=0.0))
+    assert bench.heard[-1] == Value(None)
+    assert "move" not in bench.seen
+
+
+def test_many_groups_each_have_their_consent(bench: Bench) -> None:
+    bench.gate = Gate(CARD.axes, dialect(stop=None), bench.clock)
+    bench.run(["go"] * 2, GREETING, DECLARED, replace(MOVE, to_mm=99.0))
+    assert [one for one in bench.done() if one == "move"] == ["move"] * 2
+    assert bench.person.tags.count("CAUTION") == 5
+    assert bench.person.tags.count("MOVED") == 2
+
+
+def test_a_switch_search_through_the_engine(bench: Bench) -> None:
+    bench.run(["go"], GREETING, DECLARED, Reference(key="x.reference", axis="x", position_mm=-2.0))
+    assert "G28 X" in bench.seen
+    assert bench.person.tagged("MOVED")[0].says == "X has arrived at -2.00 mm"
+
+
+@pytest.mark.parametrize(
+    ("error", "ended_as", "status"),
+    [
+        (PortLost("the port went away"), "port-lost", 1),
+        (NoAnswer("no answer"), "failed", 1),
+        (ControllerRestarted("it restarted"), "failed", 1),
+        (LineRefused("refused"), "failed", 1),
+        (Stopped("stopped at your word"), "stopped", 3),
+    ],
+    ids=lambda value: type(value).__name__,
+)
+def test_a_move_that_fails_leaves_no_position(
+    bench: Bench, error: BaseException, ended_as: str, status: int
+) -> None:
+    bench.controller.fails["move"] = error
+    outcome = bench.run(["go"], GREETING, DECLARED, MOVE)
+    assert outcome == Outcome(ended_as, status, None)
+    assert bench.gate.position_mm("x") is None
+    lost = [step for step in bench.logbook.steps(HEAD.id) if step.phase == "lost"]
+    assert [(step.key, step.body) for step in lost] == [("x.near.1", "x")]
+    assert bench.done()[-2:] == ["heaters_off", "close"]
+    assert any(line.says == str(error) for line in bench.person.lines)
+    assert bench.logbook.ending(HEAD.id) == (ended_as, None)
+
+
+@pytest.mark.parametrize(
+    ("message", "before", "error"),
+    [
+        (MOVE, [], PositionUnknown),
+        (replace(MOVE, to_mm=101.0), [DECLARED], OutsideEnvelope),
+    ],
+)
+def test_what_the_gate_refuses_is_never_shown(
+    bench: Bench, message: Message, before: list[Message], error: type[Exception]
+) -> None:
+    outcome = bench.run([], GREETING, *before, message)
+    assert outcome.exit_status == 1
+    assert outcome.ended_as == ("position-unknown" if error is PositionUnknown else "failed")
+    assert not {"CAUTION", "MOVE", "CONFIRM"} & set(bench.person.tags)
+    assert "move" not in bench.seen
+
+
+def test_too_hot_ends_before_the_caution(bench: Bench) -> None:
+    bench.controller.heaters = (Heater("B", 61.0, 60.0),)
+    outcome = bench.run([], GREETING, DECLARED, MOVE)
+    assert outcome.exit_status == 1
+    assert "CAUTION" not in bench.person.tags
+
+
+# --- ways out -----------------------------------------------------------------------------
+
+ANY_QUESTION: list[Message] = [
+    Confirm(key="k"), Choose(key="k", options=("a",)), Text(key="k"), READING, MOVE,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("message", ANY_QUESTION, ids=lambda one: type(one).__name__)
+def test_stop_at_any_question(bench: Bench, message: Message) -> None:
+    outcome = bench.run(["70", "stop"], GREETING, DECLARED, READING, message)
+    assert outcome == Outcome("stopped", 3, None)
+    assert bench.done()[-2:] == ["heaters_off", "close"]
+    assert [line.key for line in bench.person.tagged("NOTE")] == [
+        "heaters", "stopped", "where-things-stand",
+    ]  # fmt: skip
+    last = bench.person.lines[-1]
+    assert "1 readings of this session are in the logbook as s-1" in last.says
+    assert "Nothing was changed" in last.says
+    assert "may still run on" not in last.says
+    assert len(last.plain()) <= 400
+    assert bench.logbook.ending(HEAD.id) == ("stopped", None)
+    assert bench.gate.position_mm("x") is None
+
+
+def test_stop_after_a_move_says_that_the_position_is_unknown(bench: Bench) -> None:
+    bench.run(["go", "stop"], GREETING, DECLARED, MOVE, READING)
+    last = bench.person.lines[-1]
+    assert "position of every axis counts as unknown" in last.says
+    assert len(last.plain()) <= 400
+
+
+def test_stop_before_there_is_a_machine(bench: Bench) -> None:
+    outcome = bench.run(["stop"], Confirm(key="k"))
+    assert outcome == Outcome("stopped", 3, None)
+    assert bench.done() == []
+
+
+def test_the_stop_key_reaches_the_controller_from_anywhere(bench: Bench) -> None:
+    engine = bench.engine([])
+
+    def plan() -> Plan:
+        yield GREETING
+        engine.stop()
+        bench.controller.fails["temperatures"] = NoAnswer("it halted")
+        yield Observe(key="temperatures", what="temperatures")
+        return None
+
+    outcome = engine.run(plan())
+    assert outcome == Outcome("stopped", 3, None)
+    assert bench.done()[:4] == ["connect", "open", "stop", "temperatures"]
+    assert bench.done()[-2:] == ["heaters_off", "close"]
+    assert bench.person.tagged("NOTE")[1].says == "stopped at your word (it halted)"
+
+
+def test_a_stop_while_the_port_opens(bench: Bench) -> None:
+    engine = bench.engine([])
+    engine.stop()
+    assert engine.run(bench.plan(GREETING)).exit_status == 3
+    assert bench.done() == ["connect", "heaters_off", "close"]
+
+
+@pytest.mark.parametrize("at", ["connect", "open", "temperatures", "position"])
+def test_a_lost_port_is_left_as_well_as_can_be(bench: Bench, at: str) -> None:
+    error: Exception = PortUnavailable("no") if at == "connect" else PortLost("went away")
+    bench.controller.fails[at] = error
+    observe = [Observe(key=one, what=one) for one in ("temperatures", "position")]
+    outcome = bench.run([], GREETING, *observe)  # type: ignore[arg-type]
+    assert outcome.exit_status == 1
+    assert outcome.ended_as == ("failed" if at == "connect" else "port-lost")
+    assert ("heaters_off" in bench.seen) == (at != "connect")
+    assert str(error) in [line.says for line in bench.person.lines]
+
+
+@pytest.mark.parametrize(
+    ("heaters", "asked", "status"),
+    [
+        (COLD, True, 3),
+        (COLD, False, 1),
+        (None, True, 1),
+        ((Heater("T", 50.1, 0.0),), True, 1),
+        ((Heater("T", 20.0, 200.0),), True, 1),
+    ],
+)
+def test_a_stop_with_heaters_that_may_be_hot_is_a_failure(
+    bench: Bench, heaters: Heaters, asked: bool, status: int
+) -> None:
+    bench.controller.left, bench.controller.heaters = UNCONFIRMED, heaters
+    ask = [Observe(key="temperatures", what="temperatures")] if asked else []
+    assert bench.run(["stop"], GREETING, *ask, Confirm(key="k")).exit_status == status
+    assert bench.person.tagged("NOTE")[0].says == UNCONFIRMED.says
+
+
+@pytest.mark.parametrize("leaving", [[], [LEAVING], [LEAVING, Say(key="looking")]])
+def test_a_session_that_ends_with_heaters_unconfirmed_has_failed(
+    bench: Bench, leaving: list[Message]
+) -> None:
+    bench.controller.left = UNCONFIRMED
+    outcome = bench.run([], GREETING, *leaving)
+    assert (outcome.ended_as, outcome.exit_status) == ("finished", 1)
+    assert bench.done().count("heaters_off") == 1
+    if leaving:
+        assert bench.heard[1] == Value(False)
+
+
+def test_a_stop_after_leaving_remembers_the_heaters(bench: Bench) -> None:
+    bench.controller.left, bench.controller.heaters = UNCONFIRMED, None
+    outcome = bench.run(["stop"], GREETING, LEAVING, Confirm(key="x.look"))
+    assert (outcome.ended_as, outcome.exit_status) == ("stopped", 1)
+
+
+@pytest.mark.parametrize("error", [RuntimeError("a bug"), KeyboardInterrupt()], ids=repr)
+def test_a_bug_in_a_plan_leaves_the_machine_cold(bench: Bench, error: BaseException) -> None:
+    def plan() -> Plan:
+        yield GREETING
+        yield DECLARED
+        raise error
+
+    with pytest.raises(type(error)):
+        bench.engine([]).run(plan())
+    assert bench.done()[-2:] == ["heaters_off", "close"]
+    assert bench.gate.position_mm("x") is None
+    assert bench.logbook.ending(HEAD.id) == (None, None)
+
+
+def test_a_plan_may_tidy_up_when_it_is_stopped(bench: Bench) -> None:
+    tidied = []
+
+    def plan() -> Plan:
+        try:
+            yield Confirm(key="k")
+        finally:
+            tidied.append(True)
+        return None
+
+    bench.engine(["stop"]).run(plan())
+    assert tidied == [True]
+
+
+def full_disk(*_: object) -> None:
+    raise BenchFault("the disk is full")
+
+
+@pytest.mark.parametrize("where", ["sent", "shown", "event"])
+def test_a_full_disk_keeps_no_warning_from_the_person(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    bench.controller.left = UNCONFIRMED
+    if where == "sent":
+        bench.controller.fails["move"] = BenchFault("the disk is full")
+    if where == "event":
+        bench.controller.fails["close"] = BenchFault("the disk is full")
+    engine = bench.engine(["go", "stop"])
+    if where == "shown":
+        monkeypatch.setattr(bench.transcript, "shown", full_disk)
+    outcome = engine.run(bench.plan(GREETING, DECLARED, MOVE, Confirm(key="k")))
+    assert "heaters_off" in bench.seen
+    assert ("move" in bench.seen) == (where != "shown")
+    keys = [line.key for line in bench.person.tagged("NOTE")]
+    assert keys == ["heaters", "stopped" if where == "event" else "failed", "where-things-stand"]
+    assert outcome.exit_status == (3 if where == "event" else 1)
+
+
+def test_nothing_moves_when_the_caution_cannot_be_written_down(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    write = bench.log.step
+
+    def step(phase: str, kind: str, key: str, body: Any = None) -> None:
+        if phase == "caution":
+            full_disk()
+        write(phase, kind, key, body)
+
+    monkeypatch.setattr(bench.log, "step", step)
+    outcome = bench.run([], GREETING, DECLARED, MOVE)
+    assert outcome.exit_status == 1
+    assert bench.person.tags[:2] == ["CAUTION", "NOTE"]
+    assert "move" not in bench.seen
+
+
+def test_the_recorded_person_passes_everything_on(bench: Bench) -> None:
+    bench.run(["go"], GREETING, DECLARED, MOVE)
+    text = bench.transcript.path.read_text(encoding="utf-8")
+    for line in bench.person.lines:
+        assert f"~ {line.plain()}\n" in text
+    assert "~ ANSWER x.near.1 | go\n" in text
+    assert Line("CONFIRM", "x.near.1", (("group", "1"),), "answer go or stop") in bench.person.lines
