@@ -94,7 +94,7 @@ def test_what_is_sent_before_the_greeting_is_lost() -> None:
         ("G", "error: unknown word G"),
         ("G28.1", "error: unknown word G28.1"),
         ("G92 X0", "error: unknown word G92"),
-        ("M500", "error: unknown word M500"),
+        ("M777", "error: unknown word M777"),
         ("G1 X-F600", "error: unknown word -F600"),
         ("G1 X1,5 F600", "error: unknown word ,5F600"),
         ("\x00", "error: unknown word \x00"),

@@ -119,7 +119,7 @@ def test_lines_sent_while_it_starts_are_heard_by_nobody() -> None:
         ("G1 X1", "error: no feed"), ("G1 F60", "error: no such axis"),
         ("G1 X F60", "error: no number"), ("G1 U1 F60", "error: no such axis"),
         ("G28", "error: one axis at a time"), ("G28 X Y", "error: one axis at a time"),
-        ("M104", "error: no temperature"), ("M500", "error: unknown"), ("G0 X1", "error: unknown"),
+        ("M104", "error: no temperature"), ("M777", "error: unknown"), ("G0 X1", "error: unknown"),
         ("G28.1", "error: unknown"), ("X5", "error: unknown"), ("G1 X1 X2 F60", "error: unknown"),
         ("hello", "error: unknown"), ("G1 X1e3 F60", "error: no such axis"),
         ("G1 X1 F60 ; now", "error: unknown"), ("G", "error: unknown"),

@@ -88,11 +88,10 @@ class Bench:
         self.proposals: list[tuple[str, dict[str, Any]]] = []
         self.heard: list[Reply] = []
         self.person = ScriptedPerson([], self.seen)
+        self.transcript = Transcript(file.with_name("wire.txt"), self.clock)
 
     def engine(self, answers: Sequence[str] | Callable[[Question], str]) -> Engine:
         self.person = ScriptedPerson(answers, self.seen)
-        transcript = Transcript(self.file.with_name("wire.txt"), self.clock)
-        self.transcript = transcript
 
         def connect() -> Any:
             self.controller._does("connect")
@@ -103,7 +102,7 @@ class Bench:
             return "p-1", "/there/p-1.toml"
 
         return Engine(
-            person=RecordedPerson(self.person, transcript, self.log),
+            person=RecordedPerson(self.person, self.transcript, self.log),
             connect=connect,
             gate=self.gate,
             log=self.log,
@@ -120,9 +119,7 @@ class Bench:
         return {"heard": len(self.heard)}
 
     def run(self, answers: Sequence[str] | Callable[[Question], str], *messages: Message) -> Outcome:
-        outcome = self.engine(answers).run(self.plan(*messages))
-        self.transcript.close()
-        return outcome
+        return self.engine(answers).run(self.plan(*messages))
 
     def done(self) -> list[str]:
         """What the controller was made to do, in order."""
@@ -136,6 +133,7 @@ class Bench:
 def bench(tmp_path: Path) -> Iterator[Bench]:
     made = Bench(tmp_path / "logbook.db")
     yield made
+    made.transcript.close()
     made.logbook.close()
 
 
@@ -397,6 +395,25 @@ def test_what_the_gate_refuses_is_never_shown(
     assert outcome.ended_as == ("position-unknown" if error is PositionUnknown else "failed")
     assert not {"CAUTION", "MOVE", "CONFIRM"} & set(bench.person.tags)
     assert "move" not in bench.seen
+
+
+def test_a_declared_place_counts_until_the_conversation_is_out_of_step(bench: Bench) -> None:
+    learned = Decided(key="x.limits", value=replace(LIMITS, at_mm=None))
+
+    def plan() -> Plan:
+        yield GREETING
+        yield learned
+        assert bench.controller.position_unknown
+        yield DECLARED
+        assert not bench.controller.position_unknown
+        bench.controller.position_unknown = True
+        yield MOVE
+        return None
+
+    outcome = bench.engine([]).run(plan())
+    assert outcome == Outcome("position-unknown", 1, None)
+    assert "move" not in bench.seen
+    assert "CAUTION" not in bench.person.tags
 
 
 def test_too_hot_ends_before_the_caution(bench: Bench) -> None:

@@ -36,7 +36,7 @@ def _scalar(value: Any) -> str:
             number = plain_number(value)
             return number if "." in number else f"{number}.0"
         case float():
-            return repr(value)
+            return float.__repr__(value)  # numpy's floats print their type as well
         case Sequence():
             return "[" + ", ".join(_scalar(one) for one in value) + "]"
         case _:

@@ -220,7 +220,7 @@ class Gate:
                 f"{wanted.axis.upper()} may not search its switch before its direction was watched"
             )
         return Move(
-            line=self._dialect.reference.format(axis=wanted.axis.upper()),
+            line=self._dialect.reference.replace("{axis}", wanted.axis.upper()),
             axis=wanted.axis,
             by_mm=None,
             to_mm=wanted.position_mm,

@@ -332,12 +332,13 @@ class Engine:
 
         None when the session never was at a machine. Later calls repeat the first answer.
         """
-        controller, self._controller = self._controller, None
+        controller = self._controller
         if controller is not None:
             self._gate.forget_positions()
             self._left = controller.heaters_off()
             with suppress(BenchFault):  # only the transcript's last line
                 controller.close()
+            self._controller = None  # not before: until then a stop must reach the machine
             self._tell_in_any_case(Line("NOTE", "heaters", (), self._left.says))
         return self._left
 

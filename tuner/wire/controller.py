@@ -232,7 +232,11 @@ class Controller:
         ``close``.
         """
         if not self._dialect.heaters_off and self._dialect.temperatures is None:
-            return HeatersLeft(True, "this machine has no heaters that could be asked about")
+            return HeatersLeft(
+                True,
+                "this dialect has no words for heaters, and this program heated nothing; treat "
+                "nozzle and bed as hot",
+            )
         self._port.forget_interrupt()
         try:
             self._send_heaters_off()
