@@ -16,7 +16,14 @@ LENGTH = Length(0.0, 10_000.0)
 YES_NO = OneOf(("yes", "no"))
 WITH_DEFAULT = OneOf(("declare", "reference"), "declare")
 EVERY_QUESTION: list[Accepts] = [
-    Go(), YES_NO, WITH_DEFAULT, READING, FIRST_READING, LENGTH, Words(), Words("x"),
+    Go(),
+    YES_NO,
+    WITH_DEFAULT,
+    READING,
+    FIRST_READING,
+    LENGTH,
+    Words(),
+    Words("x"),
 ]
 
 
@@ -61,7 +68,7 @@ def test_lengths_that_do_not_count(text: str) -> None:
     assert len(str(refused.value)) < 120
 
 
-@given(st.integers(-10**7, 10**7))
+@given(st.integers(-(10**7), 10**7))
 def test_hundredths_come_through_exactly(hundredths: int) -> None:
     sign = "-" if hundredths < 0 else ""
     whole, part = divmod(abs(hundredths), 100)

@@ -41,9 +41,7 @@ def test_asking_again_stops_again() -> None:
 
 def test_counts_as_asked_before_the_stop_is_carried_out() -> None:
     seen: list[bool] = []
-    stopping = StopRequest(
-        lambda: seen.append(stopping.asked), lambda: None, lambda _error: None
-    )
+    stopping = StopRequest(lambda: seen.append(stopping.asked), lambda: None, lambda _error: None)
     stopping()
     assert seen == [True]
 

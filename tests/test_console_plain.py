@@ -21,7 +21,7 @@ from tuner.console.typed import Typed
 from tuner.errors import PortLost, Stopped
 from tuner.messages import Go, Line, OneOf, Question, Words
 
-PATIENCE_S = 30.0  # only ever waited for when a test fails
+PATIENCE_S = 10.0  # only ever waited for when a test fails
 
 CONFIRM = Question(Line("CONFIRM", "x.near.1", (("group", "7"),), "answer go or stop"), Go())
 TEXT = Question(Line("TEXT", "x.job", (("default", ""),), "a name?"), Words())
@@ -42,9 +42,7 @@ class Output(io.StringIO):
 
     def wait_for(self, text: str, times: int = 1) -> None:
         with self._written:
-            if not self._written.wait_for(
-                lambda: self.getvalue().count(text) >= times, PATIENCE_S
-            ):
+            if not self._written.wait_for(lambda: self.getvalue().count(text) >= times, PATIENCE_S):
                 raise AssertionError(f"{text!r} did not appear in {self.getvalue()!r}")
 
     @property
@@ -153,9 +151,7 @@ def test_lines_questions_and_answers_in_order_and_end_last(bench: Bench) -> None
         ([b"x" * 9000, b"\n"], "x" * 4096),
     ],
 )
-def test_an_answer_may_come_in_any_pieces(
-    bench: Bench, pieces: list[bytes], expected: str
-) -> None:
+def test_an_answer_may_come_in_any_pieces(bench: Bench, pieces: list[bytes], expected: str) -> None:
     answers: list[str] = []
 
     def work() -> int:

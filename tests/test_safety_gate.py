@@ -263,9 +263,7 @@ def test_from_an_unknown_place_nothing_moves() -> None:
 
 def test_new_limits_keep_the_place_unless_they_bring_one() -> None:
     gate = gate_at(3.0)
-    wider = Limits(
-        axis="x", minus_mm=-9, plus_mm=9, scale_low=1, scale_high=1, direction_seen=True
-    )
+    wider = Limits(axis="x", minus_mm=-9, plus_mm=9, scale_low=1, scale_high=1, direction_seen=True)
     gate.learn(wider)
     assert gate.position_mm("x") == 3.0
     (group,) = gate.plan(approach(5.0))

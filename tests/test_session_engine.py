@@ -118,7 +118,9 @@ class Bench:
             self.heard.append(reply)
         return {"heard": len(self.heard)}
 
-    def run(self, answers: Sequence[str] | Callable[[Question], str], *messages: Message) -> Outcome:
+    def run(
+        self, answers: Sequence[str] | Callable[[Question], str], *messages: Message
+    ) -> Outcome:
         return self.engine(answers).run(self.plan(*messages))
 
     def done(self) -> list[str]:
@@ -144,7 +146,8 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
     ("message", "answers", "plain", "value"),
     [
         (Say(key="x.plan", says="words"), [], "NOTE x.plan | words", None),
-        (Say(key="x", tag="FIT", fields=(("n", "6"),), says="words"), [], "FIT x n=6 | words", None),
+        (Say(key="x", tag="FIT", fields=(("n", "6"),), says="words"), [],
+         "FIT x n=6 | words", None),
         (Checkpoint(key="leaving", step=3, of=7, says="words"), [],
          "STEP leaving step=3 of=7 | words", None),
         (Confirm(key="power-switch", says="words"), ["yes"],

@@ -56,11 +56,17 @@ def _four_forms(per_mm: Fraction, axis: Axis) -> dict[str, Fraction]:
     return {str(form): value for form, value in all_forms(per_mm, axis.train).items()}
 
 
-def _card_value(card_axis: Axis, key: str) -> int | Fraction | None:
-    part: Any = {"drive": card_axis.train.drive, "motor": card_axis.train.motor}
-    for name in key.split("."):
-        part = part.get(name) if isinstance(part, Mapping) else getattr(part, name, None)
-    return part if isinstance(part, (int, Fraction)) else None
+def _card_value(axis: Axis, key: str) -> int | Fraction | None:
+    """Return what the card has today under a key such as ``gears.0.driver``, or None."""
+    value: Any = None
+    match key.split("."):
+        case ["stored", form] if form == axis.stored.form:
+            value = axis.stored.value
+        case ["gears", place, name]:
+            value = getattr(axis.train.gears[int(place)], name, None)
+        case [("drive" | "motor") as part, name]:
+            value = getattr(getattr(axis.train, part), name, None)
+    return value if isinstance(value, int | Fraction) else None
 
 
 def _upsets(axis: Axis, finding: Mapping[str, Any]) -> list[str]:
@@ -159,7 +165,10 @@ def _headline(axis: Axis, table: Mapping[str, Any]) -> str:
     return f"What is wrong with {name} cannot be told yet; change nothing."
 
 
-def _number(value: Any) -> str:
+def _number(value: Fraction | float | None) -> str:
+    """Return `value` as a person types it; a dash for one that a tie leaves open."""
+    if value is None:
+        return "-"
     return plain_number(value) if isinstance(value, Fraction) else f"{value:.6g}"
 
 
@@ -185,7 +194,7 @@ def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
     lines += ["| | found | proposed |", "| --- | --- | --- |"]
     proposed = table.get("proposed")
     for form in Form:
-        after = _number(proposed[form]) if proposed else "-"
+        after = _number(proposed[form] if proposed else None)
         lines.append(f"| {form_words(form)} | {_number(table['found'][form])} | {after} |")
     lines += ["", "## Why", ""]
     lines += [
@@ -242,11 +251,10 @@ def write_proposal(
         while True:
             table = as_table(identifier, session, card, axis, finding, readings)
             text = toml_text(table).encode()
-            if _write_new(folder / f"{identifier}.toml", text):
+            if _write_both(folder / identifier, text, as_markdown(axis, table).encode()):
                 break
             number += 1
             identifier = f"{base}-{number}"
-        _write_new(folder / f"{identifier}.md", as_markdown(axis, table).encode())
     except OSError as error:
         raise BenchFault(
             f"the proposal cannot be written to {shown(str(folder))} ({shown(str(error))}); its "
@@ -254,6 +262,20 @@ def write_proposal(
         ) from error
     path = folder / f"{identifier}.toml"
     return Written(identifier, path, hashlib.sha256(text).hexdigest())
+
+
+def _write_both(stem: Path, toml: bytes, markdown: bytes) -> bool:
+    """Write both twins or neither; return False, with nothing touched, if a name is taken."""
+    twin = stem.with_name(f"{stem.name}.md")
+    if not _write_new(twin, markdown):
+        return False
+    is_written = False
+    try:
+        is_written = _write_new(stem.with_name(f"{stem.name}.toml"), toml)
+    finally:
+        if not is_written:
+            twin.unlink()
+    return is_written
 
 
 def _write_new(path: Path, content: bytes) -> bool:

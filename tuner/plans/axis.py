@@ -58,7 +58,8 @@ def measure_axis(card: Card, axis: Axis, may_reference: bool, step: int, of: int
     )
     yield from _measure(run)
     zero_last_mm = yield from _zero(run, "zero-last")
-    if abs(zero_last_mm - zero_first_mm) > _ZERO_MOVED_MM:
+    run.zero_moved = abs(zero_last_mm - zero_first_mm) > _ZERO_MOVED_MM
+    if run.zero_moved:
         run.finding = {
             **run.finding,
             "verdict": "measure-again",

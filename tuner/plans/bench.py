@@ -11,6 +11,7 @@ from typing import Any
 
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Card
+from tuner.drive.scale import form_words, plain_number
 from tuner.messages import Checkpoint, Choose, Confirm, Decided, Observe, Plan, Propose, Say
 from tuner.metrology.causes import Looked
 from tuner.plans.axis import finding_now, measure_axis
@@ -170,12 +171,24 @@ def _result_in_words(run: AxisRun, finding: Mapping[str, Any]) -> str:
         )
     if finding["causes"]:
         parts.append(str(finding["causes"][0]["says"]))
+    if finding["proposal"]:
+        form = run.axis.stored.form
+        if (number := finding["proposal"][form]) is not None:
+            parts.append(
+                f"proposed: {number:.6g} instead of {plain_number(run.axis.stored.value)} "
+                f"{form_words(form)}"
+            )
     parts.append(f"next: {finding['next']}")
     return "; ".join(parts)
 
 
 def _look(run: AxisRun) -> Part[None]:
-    """Ask for the looks that would confirm or rule out each suspected part."""
+    """Ask for the looks that would confirm or rule out each suspected part.
+
+    None after the caliper's zero has moved: no look makes its readings good again.
+    """
+    if run.zero_moved:
+        return
     looks: dict[str, Looked] = {}
     asked: set[str] = set()
     while (suspect := _unlooked(run.finding, asked)) is not None:

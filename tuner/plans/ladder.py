@@ -253,8 +253,15 @@ def _limits(run: AxisRun, *, direction_seen: bool, at_mm: float | None = None) -
 def _learn(
     run: AxisRun, *, direction_seen: bool, factor: tuple[float, float], at_mm: float | None = None
 ) -> Part[None]:
-    """Take over tighter bounds on the scale, and tell them to whoever guards the envelope."""
-    bounds = yield from hear(Decided(key=f"{run.name}.scale-bounds", value=list(factor)))
+    """Add bounds on the scale to those known, and tell them to whoever guards the envelope.
+
+    Both hold, so what they have in common holds. Where they have nothing in common a reading
+    was wrong, nobody knows which one: then all that either allows has to be free.
+    """
+    low, high = max(run.scale_low, factor[0]), min(run.scale_high, factor[1])
+    if low > high:
+        low, high = min(run.scale_low, factor[0]), max(run.scale_high, factor[1])
+    bounds = yield from hear(Decided(key=f"{run.name}.scale-bounds", value=[low, high]))
     run.scale_low, run.scale_high = bounds
     yield Decided(
         key=f"{run.name}.limits",
@@ -298,8 +305,9 @@ def _perhaps_reference(run: AxisRun) -> Part[Finding | None]:
     yield from _until_yes(f"{a}.switch-clear", "Let go of the switch. Are your hands out?")
     yield Reference(key=f"{a}.reference", axis=a, position_mm=switch.position_mm)
     low_mm, high_mm = run.axis.range_mm
-    run.minus_mm = low_mm - switch.position_mm
-    run.plus_mm = high_mm - switch.position_mm
+    # The switch may stand a little outside the range; where it stands is free all the same.
+    run.minus_mm = min(0.0, low_mm - switch.position_mm)
+    run.plus_mm = max(0.0, high_mm - switch.position_mm)
     run.visit += 1
     yield from _learn(run, direction_seen=True, factor=(run.scale_low, run.scale_high), at_mm=0.0)
     return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from tuner.errors import BadReadings
 from tuner.messages import Approach, Ask, Say, Undo, Value
 from tuner.metrology.budget import Scale, measured_scale
 from tuner.metrology.fit import Fit, fit
@@ -37,7 +38,7 @@ def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
             expected_mm=stop.expected_mm,
             within_mm=stop.within_mm,
             may_undo=n > 1,
-            says=f"Reading {n}: what does the caliper show?",
+            says="What does the caliper show?",
         )
         fresh = True
         match reply:
@@ -65,7 +66,10 @@ def scale_so_far(run: AxisRun, so_far: Fit) -> Scale:
 
 
 def _say_fit(run: AxisRun) -> Part[None]:
-    scale = scale_so_far(run, fitted(run))
+    try:
+        scale = scale_so_far(run, fitted(run))
+    except BadReadings:
+        return  # nothing moved: the ladder says so
     n = len(run.readings)
     yield Say(
         key=run.name,
@@ -76,5 +80,5 @@ def _say_fit(run: AxisRun) -> Part[None]:
             ("k", f"{scale.k:.2f}"),
             ("n", str(n)),
         ),
-        says=f"{n} readings: scale {scale.value:.5f} ± {scale.U:.5f} (95 %)",
+        says=f"{scale.value:.5f} ± {scale.U:.5f} (95 %, {n} readings)",
     )

@@ -58,6 +58,7 @@ class AxisRun:
     readings: list[Reading] = field(default_factory=list)
     stops: list[Stop] = field(default_factory=list)
     finding: dict[str, Any] = field(default_factory=dict)
+    zero_moved: bool = False
 
     @property
     def name(self) -> str:

@@ -1,0 +1,262 @@
+"""A proposal is written once and whole, says what it knows, and holds no hostile text."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import tomllib
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fakes import CARD_TEXT, card
+from hypothesis import given
+from hypothesis import strategies as st
+
+from tuner.card.schema import Card
+from tuner.errors import BenchFault
+from tuner.handover.proposal import as_markdown, as_table, slug, write_proposal
+from tuner.metrology.unmeasured import without_readings
+
+WHEN = datetime(2026, 3, 14, 10, 15, 2, tzinfo=UTC)
+CARD = card()
+AXIS = CARD.axes["x"]
+FORMS = ("travel_per_rev_mm", "travel_per_motor_rev_mm", "steps_per_mm", "mm_per_step")
+READINGS = [
+    {"n": 1, "commanded_mm": 0.0, "reading_mm": 60.0, "approach": "plus", "visit": 1},
+    {"n": 2, "commanded_mm": 40.0, "reading_mm": 92.01, "approach": "minus", "visit": 1},
+]
+CAUSE = {
+    "name": "pulley-teeth", "p": 0.98, "says": "16 teeth, the card says 20",
+    "check": "count the teeth", "looks": ["pulley-teeth=16"],
+}  # fmt: skip
+CHANGE: dict[str, Any] = {
+    "n": 2,
+    "scale": {"value": 0.80012, "u": 0.00014, "U": 0.00029, "k": 2.02, "dof": 44.0},
+    "verdict": "change",
+    "causes": [CAUSE],
+    "next": "set the number by hand",
+    "proposal": {
+        "basis": "parts", "changes": {"drive.pulley_teeth": 16}, "travel_per_rev_mm": 32.0,
+        "travel_per_motor_rev_mm": 32.0, "steps_per_mm": 100.0, "mm_per_step": 0.01,
+    },
+}  # fmt: skip
+KEEP = {**CHANGE, "verdict": "keep", "proposal": None, "causes": [], "next": "leave it"}
+CANNOT_TELL = without_readings(verdict="cannot-tell", axis="x", next="look again")
+
+
+def write(folder: Path, finding: dict[str, Any] = CHANGE, card_: Card = CARD) -> dict[str, Any]:
+    written = write_proposal(folder, WHEN, "s-1", card_, card_.axes["x"], finding, READINGS)
+    content = written.path.read_bytes()
+    assert written.path == folder / f"{written.id}.toml"
+    assert hashlib.sha256(content).hexdigest() == written.sha256
+    assert (folder / f"{written.id}.md").is_file()
+    return tomllib.loads(content.decode())
+
+
+def test_a_change_as_toml(tmp_path: Path) -> None:
+    table = write(tmp_path)
+    expected = {
+        "schema": 1, "id": "20260314-101502-test-slide-x", "session": "s-1",
+        "machine": "Test slide", "axis": "x", "motor": "x",
+        "card_sha256": hashlib.sha256(CARD_TEXT.encode()).hexdigest(), "verdict": "change",
+        "basis": "parts", "stored_form": "steps_per_mm", "nothing_changed": True,
+        "next": "set the number by hand",
+        "go_back": "type the number found today back in: 80 steps per mm",
+        # 20 teeth x 2 mm = 40 mm; 200 full steps x 16 = 3200 steps (common practice, no source)
+        "found": dict(zip(FORMS, (40.0, 40.0, 80.0, 0.0125), strict=True)),
+        "proposed": dict(zip(FORMS, (32.0, 32.0, 100.0, 0.01), strict=True)),
+        "change": [{"key": "axes.x.drive.pulley_teeth", "from": 20, "to": 16}],
+        "scale": {**CHANGE["scale"], "n": 2},
+        "caliper": {"range_mm": 150.0, "resolution_mm": 0.01, "error_limit_mm": 0.03},
+        "cause": [{key: CAUSE[key] for key in ("name", "p", "says", "check")}],
+        "reading": READINGS,
+    }  # fmt: skip
+    assert {key: table[key] for key in expected} == expected
+    assert set(table) - set(expected) == {"cautions", "upsets"}
+    assert all(table["cautions"])
+    assert any("soft limits" in upset for upset in table["upsets"])
+    assert any("end switch" in upset for upset in table["upsets"])
+
+
+def test_a_change_for_a_person(tmp_path: Path) -> None:
+    write(tmp_path)
+    text = (tmp_path / "20260314-101502-test-slide-x.md").read_text(encoding="utf-8")
+    for part in (
+        "# Test slide, axis X: change",
+        "change the stored number of X from **80** to **100** steps per mm.",
+        "Nothing was changed on the machine by this program.",
+        "0.80012 ± 0.00029 (95 %, k = 2.02, 2 readings)",
+        "| mm per revolution | 40 | 32 |",
+        "- pulley-teeth (p 0.98): 16 teeth, the card says 20. To confirm: count the teeth",
+        "To go back, type the number found today back in: 80 steps per mm.",
+        "unplug it before you look",
+        "| 2 | 40.0000 | 92.01 | minus | 1 |",
+    ):
+        assert part in text
+
+
+def test_keep(tmp_path: Path) -> None:
+    table = write(tmp_path, KEEP)
+    assert table["proposed"] == table["found"]
+    assert table["upsets"] == table["cause"] == []
+    assert "basis" not in table
+    assert "change" not in table
+    text = next(tmp_path.glob("*.md")).read_text(encoding="utf-8")
+    assert "Keep the stored number of X as it is." in text
+    assert "- no cause is named" in text
+    assert "What the change makes untrue" not in text
+
+
+@pytest.mark.parametrize(
+    ("verdict", "headline"),
+    [
+        ("cannot-tell", "What is wrong with X cannot be told yet; change nothing."),
+        ("measure-again", "Measure X again before anything is changed."),
+        ("repair-first", "Repair X first; its stored number cannot be judged yet."),
+    ],
+)
+def test_no_number_is_proposed_without_a_change(
+    tmp_path: Path, verdict: str, headline: str
+) -> None:
+    table = write(tmp_path, {**CANNOT_TELL, "verdict": verdict})
+    assert not {"proposed", "change", "scale", "basis"} & set(table)
+    text = next(tmp_path.glob("*.md")).read_text(encoding="utf-8")
+    assert headline in text
+    assert "| steps per mm | 80 | - |" in text
+
+
+def test_what_a_tie_leaves_open_is_left_out(tmp_path: Path) -> None:
+    open_ = {**CHANGE["proposal"], "changes": {}, "travel_per_rev_mm": None}
+    table = write(tmp_path, {**CHANGE, "proposal": open_})
+    assert table["change"] == []
+    assert "travel_per_rev_mm" not in table["proposed"]
+    text = next(tmp_path.glob("*.md")).read_text(encoding="utf-8")
+    assert "| mm per revolution | 40 | - |" in text
+
+
+@pytest.mark.parametrize(
+    ("axis", "key", "to", "before"),
+    [
+        ("x", "drive.pulley_teeth", 16, 20),
+        ("x", "drive.pitch_mm", 2.5, 2.0),
+        ("x", "motor.microsteps", 8, 16),
+        ("x", "motor.step_angle_deg", 0.9, 1.8),
+        ("x", "stored.steps_per_mm", 99.5, 80.0),
+        ("y", "stored.travel_per_motor_rev_mm", 39.5, 40.0),
+        ("z", "drive.starts", 1, 4),
+        ("x", "gears.0.driven", 50, 80),
+        ("x", "nothing.there", 1, None),
+    ],
+)
+def test_what_a_change_starts_from(axis: str, key: str, to: float, before: float | None) -> None:
+    geared = card(CARD_TEXT.replace("[axes.x]", "[axes.x]\ngears = [{ driver = 16, driven = 80 }]"))
+    proposal = {**CHANGE["proposal"], "changes": {key: to}}
+    table = as_table("p", "s", geared, geared.axes[axis], {**CHANGE, "proposal": proposal}, [])
+    (change,) = table["change"]
+    assert (change["key"], change["to"]) == (f"axes.{axis}.{key}", to)
+    assert change["from"] == (None if before is None else Fraction(str(before)))
+
+
+def test_all_four_forms_of_a_geared_axis() -> None:
+    text = CARD_TEXT.replace("[axes.x]", "[axes.x]\ngears = [{ driver = 16, driven = 80 }]")
+    geared = card(text)
+    found = as_table("p", "s", geared, geared.axes["x"], KEEP, [])["found"]
+    # 16 driving 80 is 5:1; 3200 steps / 80 steps per mm = 40 mm per motor turn
+    assert found == dict(zip(FORMS, (200, 40, 80, Fraction(1, 80)), strict=True))
+
+
+# --- writing ----------------------------------------------------------------------------
+
+
+def test_nothing_is_ever_written_over(tmp_path: Path) -> None:
+    ids = [write(tmp_path)["id"] for _ in range(3)]
+    base = "20260314-101502-test-slide-x"
+    assert ids == [base, f"{base}-2", f"{base}-3"]
+    assert len(list(tmp_path.iterdir())) == 6
+
+
+@pytest.mark.parametrize("suffix", ["toml", "md"])
+def test_not_over_a_file_of_somebody_else(tmp_path: Path, suffix: str) -> None:
+    base = "20260314-101502-test-slide-x"
+    taken = tmp_path / f"{base}.{suffix}"
+    taken.write_text("mine")
+    assert write(tmp_path)["id"] == f"{base}-2"
+    assert taken.read_text() == "mine"
+    assert sorted(one.name for one in tmp_path.iterdir()) == sorted(
+        [taken.name, f"{base}-2.toml", f"{base}-2.md"]
+    )
+
+
+def fails_at(number: int, real: Callable[..., None]) -> Callable[..., None]:
+    calls = iter(range(1, 99))
+
+    def call(*arguments: Any) -> None:
+        if next(calls) == number:
+            raise OSError(28, "No space left on device")
+        real(*arguments)
+
+    return call
+
+
+@pytest.mark.parametrize("name", ["fsync", "link"])
+@pytest.mark.parametrize("number", [1, 2])
+def test_nothing_half_written_is_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, number: int
+) -> None:
+    monkeypatch.setattr(os, name, fails_at(number, getattr(os, name)))
+    with pytest.raises(BenchFault, match=r"No space left.*readings are in the logbook.*--home"):
+        write(tmp_path / "proposals")
+    assert list((tmp_path / "proposals").iterdir()) == []
+
+
+def test_a_folder_that_cannot_be_made(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(BenchFault, match="cannot be written"):
+        write(tmp_path / "file" / "proposals")
+
+
+# --- hostile text -----------------------------------------------------------------------
+
+HOSTILE = [
+    "../../etc/passwd", "a\nb", 'x" = 1\n[found]', "\x1b[2J\x07", "\u202etxt",
+    "<script>1</script>", "[click](http://x)", "![i](x)", "`code`",
+    "| a | b |", "**bold**", "# head", "\\", "日本",
+    "", " ", "con", "a" * 300, "~~s~~", "$x$", "&lt;",
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("text", HOSTILE, ids=ascii)
+def test_hostile_text_is_inert(tmp_path: Path, text: str) -> None:
+    cause = {**CAUSE, "name": text, "says": text, "check": text}
+    finding = {**CHANGE, "next": text, "causes": [cause]}
+    named = replace(CARD, name=text)
+    plain = write(tmp_path / "plain")
+    table = write(tmp_path, finding, named)
+    assert set(table) == set(plain)
+    assert table["proposed"] == plain["proposed"]
+    files = [one for one in tmp_path.iterdir() if one.is_file()]
+    assert all(re.fullmatch(r"[a-z0-9.-]{1,80}", one.name) for one in files)
+    folders = (tmp_path, tmp_path / "plain")
+    pages = [next(folder.glob("*.md")).read_text("utf-8") for folder in folders]
+    assert len(pages[0].splitlines()) == len(pages[1].splitlines())
+    assert not re.search(r"(?<!\\)[`<\[]", pages[0])
+    assert not any(ord(one) < 32 for one in pages[0].replace("\n", ""))
+
+
+@given(st.text(max_size=60))
+def test_a_slug_is_safe_in_a_file_name(text: str) -> None:
+    assert re.fullmatch(r"[a-z0-9][a-z0-9-]{0,39}", slug(text))
+
+
+@given(st.text(max_size=30))
+def test_markdown_keeps_its_lines_whatever_the_name(text: str) -> None:
+    named = replace(CARD, name=text)
+    page = as_markdown(AXIS, as_table("p", "s", named, AXIS, KEEP, READINGS))
+    assert page.count("\n# ") == 0
+    assert page.startswith("# ")
