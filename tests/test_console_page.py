@@ -182,3 +182,10 @@ def test_explanations_say_what_this_question_takes() -> None:
     assert "again" not in explanation(Length(0.0, 150.0))
     assert reminder(READING) == "Ctrl-X stop · again · undo · ? help"
     assert reminder(None) == "Ctrl-X stop"
+
+
+def test_a_zero_check_is_no_reading_of_a_place() -> None:
+    fields = {"axis": "X", "at_mm": "0.0000", "approach": "plus", "n": "0"}
+    text = drawn("READING", "Close the jaws", **fields)
+    assert "zero check" in text
+    assert "mm" not in text

@@ -44,6 +44,7 @@ CHANGE: dict[str, Any] = {
     "proposal": {
         "basis": "parts", "changes": {"drive.pulley_teeth": 16}, "travel_per_rev_mm": 32.0,
         "travel_per_motor_rev_mm": 32.0, "steps_per_mm": 100.0, "mm_per_step": 0.01,
+        "found": dict(zip(FORMS, (40.0, 40.0, 80.0, 0.0125), strict=True)),
     },
 }  # fmt: skip
 KEEP = {**CHANGE, "verdict": "keep", "proposal": None, "causes": [], "next": "leave it"}

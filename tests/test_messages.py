@@ -35,14 +35,14 @@ ONE_OF_EACH: list[Message] = [
     Ask(key="x.near.1", axis="x", at_mm=1.0, approach="plus", n=1, low_mm=0.0, high_mm=150.0,
         says="words"),
     Approach(key="x.near.1", axis="x", to_mm=1.0, approach="minus", over_mm=1.0,
-             feed_mm_per_min=600.0, toward="words"),
+             feed_mm_per_min=600.0),
     Reference(key="x.reference", axis="x", position_mm=0.0),
     Observe(key="greeting", what="greeting"),
     Decided(key="x.targets", value=[[1.0, "plus"]]),
     Checkpoint(key="leaving", step=3, of=4, says="words"),
     Propose(key="x.proposal", axis="x", finding={"verdict": "keep"}),
 ]  # fmt: skip
-PROSE = {"says", "fields", "toward", "value", "finding"}
+PROSE = {"says", "fields", "value", "finding"}
 
 
 def name(message: Message) -> str:

@@ -291,7 +291,7 @@ def test_two_set_ups_agree_or_do_not():
 KEYS = {
     "schema", "file", "axis", "n", "scale", "travel_per_rev_mm", "play_mm", "periodic",
     "drift_mm_per_min", "not_tested", "suspect_readings", "jumps", "causes", "tie", "next",
-    "verdict", "proposal",
+    "verdict", "value_known", "proposal",
 }
 
 
@@ -327,6 +327,10 @@ def test_the_report_of_the_first_axis_of_the_bench():
     assert report["proposal"] == {
         "basis": "parts", "changes": {"drive.pulley_teeth": 16}, "travel_per_rev_mm": 32.0,
         "travel_per_motor_rev_mm": 32.0, "steps_per_mm": 100.0, "mm_per_step": 0.01,
+        "found": {
+            "travel_per_rev_mm": 40.0, "travel_per_motor_rev_mm": 40.0, "steps_per_mm": 80.0,
+            "mm_per_step": 0.0125,
+        },
     }
     assert report["tie"] == []
     assert report["next"] == (

@@ -8,7 +8,7 @@ import pytest
 
 from tuner.errors import OutsideEnvelope
 from tuner.messages import Limits
-from tuner.safety.envelope import check_inside, commanded_reach, true_interval
+from tuner.safety.envelope import check_inside, is_near_end, true_interval
 
 
 def limits(
@@ -52,7 +52,6 @@ def test_what_a_commanded_position_can_truly_mean(
 def test_the_reach_is_free_and_a_hair_beyond_is_not(
     limits_: Limits, low_mm: float, high_mm: float
 ) -> None:
-    assert commanded_reach(limits_) == pytest.approx((low_mm, high_mm))
     check_inside(limits_, low_mm)
     check_inside(limits_, high_mm)
     for outside_mm in (low_mm - 1e-4, high_mm + 1e-4):
@@ -70,3 +69,10 @@ def test_what_is_no_number_is_outside(wrong: float) -> None:
     ):  # fmt: skip
         with pytest.raises(OutsideEnvelope):
             check_inside(doubtful, 1.0)
+
+
+@pytest.mark.parametrize(
+    ("to_mm", "near"), [(0.0, False), (29.0, False), (31.0, True), (-9.0, False), (-11.0, True)]
+)
+def test_the_last_10_mm_are_near_an_end(to_mm: float, near: bool) -> None:
+    assert is_near_end(limits(-20.0, 40.0, 1.0, 1.0), to_mm) is near

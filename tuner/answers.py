@@ -48,7 +48,7 @@ def _length(accepts: Length, text: str) -> Reply:
     if not accepts.low_mm <= value <= accepts.high_mm:
         advice = "read the caliper again" if accepts.is_reading else "type a length in this range"
         raise BadAnswer(
-            f"{value:.2f} mm is outside {accepts.low_mm:g} to {accepts.high_mm:g} mm; {advice}"
+            f"{value:g} mm is outside {accepts.low_mm:g} to {accepts.high_mm:g} mm; {advice}"
         )
     return Value(value)
 

@@ -111,7 +111,6 @@ class Approach:
     over_mm: float
     feed_mm_per_min: float
     fresh: bool = False
-    toward: str = field(default="", metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)

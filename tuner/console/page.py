@@ -149,7 +149,9 @@ class Page:
     def _reading(self, line: Line, fields: dict[str, str]) -> Styled:
         if not {"axis", "at_mm", "n"} <= fields.keys():
             return self._prose(line)
-        figures = f"{fields['axis']} at {fields['at_mm']} mm"
+        if fields["n"] == "0":
+            return self.hanging("zero check  ", line.says)
+        figures = f"{fields['axis']} at {float(fields['at_mm']):.2f} mm"
         if "approach" in fields:
             figures += f", arrived moving {fields['approach']}"
         label = f"reading {fields['n']}  "

@@ -163,8 +163,7 @@ class Feeder:
     def working(self) -> str:
         """Return the sum as a person writes it."""
         return (
-            f"pi x {plain_number(self.diameter_mm)} mm"
-            f" = {plain_number(self.travel_per_rev_mm)} mm"
+            f"pi x {plain_number(self.diameter_mm)} mm = {plain_number(self.travel_per_rev_mm)} mm"
         )
 
 

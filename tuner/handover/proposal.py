@@ -52,8 +52,9 @@ def slug(text: str) -> str:
     return "-".join(words)[:40] or "machine"
 
 
-def _four_forms(per_mm: Fraction, axis: Axis) -> dict[str, Fraction]:
-    return {str(form): value for form, value in all_forms(per_mm, axis.train).items()}
+def _stored_forms(axis: Axis) -> dict[str, Fraction]:
+    forms = all_forms(steps_per_mm(axis.stored, axis.train), axis.train)
+    return {str(form): value for form, value in forms.items()}
 
 
 def _card_value(axis: Axis, key: str) -> int | Fraction | None:
@@ -95,8 +96,8 @@ def as_table(
 
     `finding` has the form of ``tuner examine --json``, `readings` the keys of a reading.
     """
-    found = _four_forms(steps_per_mm(axis.stored, axis.train), axis)
     proposal = finding["proposal"]
+    found = proposal["found"] if proposal else _stored_forms(axis)
     stored_form = axis.stored.form
     table: dict[str, Any] = {
         "schema": SCHEMA,
@@ -111,7 +112,7 @@ def as_table(
         "stored_form": str(stored_form),
         "nothing_changed": True,
         "go_back": (
-            f"type the number found today back in: {plain_number(axis.stored.value)} "
+            f"type the number found today back in: {_number(found[stored_form])} "
             f"{form_words(stored_form)}"
         ),
         "next": finding["next"],

@@ -191,8 +191,7 @@ def _belt_parts(belt: Belt) -> Iterator[_Alternative]:
             name="belt-pitch",
             suspect=plain_number(pitch),
             says=f"{plain_number(pitch)} mm pitch, the card says {plain_number(belt.pitch_mm)}",
-            check=OFF
-            + f"measure 50 teeth of the belt: {plain_number(50 * pitch)} mm at "
+            check=OFF + f"measure 50 teeth of the belt: {plain_number(50 * pitch)} mm at "
             f"{plain_number(pitch)} mm pitch, {plain_number(50 * belt.pitch_mm)} mm by the card",
             side="output",
             changes={"drive.pitch_mm": pitch},

@@ -45,12 +45,14 @@ class Proposed:
     """The new numbers, exact where parts give them; None where a tie leaves a form open.
 
     `changes` are keys of the axis on the card with their new values, empty while a tie leaves
-    open which part it is.
+    open which part it is. `found` is what the controller must hold today for the axis to
+    travel as it does; it differs from the card where the stored number was misread.
     """
 
     basis: Basis
     changes: Changes
     forms: _Forms
+    found: Mapping[Form, Fraction]
 
     def as_json(self) -> dict[str, Any]:
         """Return the proposal as plain data."""
@@ -61,6 +63,7 @@ class Proposed:
                 str(form): None if value is None else float(value)
                 for form, value in self.forms.items()
             },
+            "found": {str(form): float(value) for form, value in self.found.items()},
         }
 
 
@@ -97,7 +100,11 @@ class Finding:
             "axis": axis,
             "n": fit.n,
             "scale": {
-                "value": scale.value, "u": scale.u, "U": scale.U, "k": scale.k, "dof": scale.dof,
+                "value": scale.value,
+                "u": scale.u,
+                "U": scale.U,
+                "k": scale.k,
+                "dof": scale.dof,
             },
             "travel_per_rev_mm": {
                 "expected": float(self.train.travel_per_rev_mm),
@@ -124,7 +131,10 @@ class Finding:
             return []
         causes: list[dict[str, Any]] = [
             {
-                "name": one.name, "p": one.p, "says": one.says, "check": one.check,
+                "name": one.name,
+                "p": one.p,
+                "says": one.says,
+                "check": one.check,
                 "looks": list(one.looks),
             }
             | ({"also": list(one.also)} if one.also else {})
@@ -276,8 +286,14 @@ def decide(
             or _from_parts(weighed, train, stored, looks or {})
             or _between_parts(scale, weighed, train, stored)
             or _measured(
-                scale, train, stored, weighed, axis_length_mm * abs(1.0 - scale.value),
-                setups, matters_mm, wanted_U,
+                scale,
+                train,
+                stored,
+                weighed,
+                axis_length_mm * abs(1.0 - scale.value),
+                setups,
+                matters_mm,
+                wanted_U,
             )
         )
     return Finding(
@@ -376,7 +392,13 @@ def _from_parts(
         "change",
         "set the number by hand, then measure once more to check it" if part_known else look,
         tie=tie,
-        proposal=Proposed("parts", {} if tie else first.changes, _shared_forms(members)),
+        proposal=Proposed(
+            "parts",
+            {} if tie else first.changes,
+            _shared_forms(members),
+            # predicted = steps sent x true mm per step
+            all_forms(first.predicted * first.train.steps_per_mm, train),
+        ),
         value_known=True,
         part_known=part_known,
     )
@@ -435,6 +457,7 @@ def _measured(
             "measured",
             {f"stored.{stored.form}": new.value},
             dict(all_forms(steps_per_mm(new, train), train)),
+            all_forms(steps_per_mm(stored, train), train),
         ),
         value_known=scale.U_relative <= wanted_U or _caliper_dominates(scale),
     )

@@ -16,7 +16,8 @@ from tuner.messages import Ask, Checkpoint, Choose, Decided, Say, Value
 from tuner.metrology.causes import Looked
 from tuner.metrology.targets import over_travel_mm, plan_targets
 from tuner.metrology.verdict import decide
-from tuner.plans.ladder import climb, free_mm
+from tuner.plans.bounds import free_mm
+from tuner.plans.ladder import climb
 from tuner.plans.readings import fitted, scale_so_far, take_reading
 from tuner.plans.run import AxisRun, Part, Stop, hear
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Card
-from tuner.drive.scale import form_words, plain_number
+from tuner.drive.scale import form_words
 from tuner.messages import Checkpoint, Choose, Confirm, Decided, Observe, Plan, Propose, Say
 from tuner.metrology.causes import Looked
 from tuner.plans.axis import finding_now, measure_axis
@@ -175,7 +175,7 @@ def _result_in_words(run: AxisRun, finding: Mapping[str, Any]) -> str:
         form = run.axis.stored.form
         if (number := finding["proposal"][form]) is not None:
             parts.append(
-                f"proposed: {number:.6g} instead of {plain_number(run.axis.stored.value)} "
+                f"proposed: {number:.6g} instead of {finding['proposal']['found'][form]:.6g} "
                 f"{form_words(form)}"
             )
     parts.append(f"next: {finding['next']}")

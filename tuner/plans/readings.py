@@ -37,7 +37,7 @@ def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
             high_mm=run.caliper.range_mm,
             expected_mm=stop.expected_mm,
             within_mm=stop.within_mm,
-            may_undo=n > 1,
+            may_undo=n - 1 > run.settled,
             says="What does the caliper show?",
         )
         fresh = True

@@ -15,6 +15,9 @@ from tuner.metrology.reading import Reading
 
 SLOW_MM_PER_MIN = 600.0  # 10 mm/s, until the scale has been read
 
+Finding = dict[str, Any]
+"""What was found of one axis, as plain data in the form of ``tuner examine --json``."""
+
 Result = TypeVar("Result")
 Part = Generator[Message, Reply, Result]
 """A piece of a plan that ends with a result."""
@@ -57,7 +60,8 @@ class AxisRun:
     error_limit_mm: float = 0.0
     readings: list[Reading] = field(default_factory=list)
     stops: list[Stop] = field(default_factory=list)
-    finding: dict[str, Any] = field(default_factory=dict)
+    settled: int = 0  # so many readings have been built on and cannot be undone
+    finding: Finding = field(default_factory=dict)
     zero_moved: bool = False
 
     @property

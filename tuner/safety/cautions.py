@@ -42,16 +42,24 @@ class CautionBook:
     def __init__(self) -> None:
         self._said: set[tuple[object, ...]] = set()
         self._longest_mm: dict[str, float] = {}
+        self._heat = ""
 
     def caution(self, hazard: Hazard, heaters: Heaters) -> Caution:
         """Return the caution for one move and remember that it was given."""
         fast = hazard.feed_mm_per_min / 60.0 > _FAST_MM_PER_S
         direction = "search" if hazard.by_mm is None else "plus" if hazard.by_mm > 0 else "minus"
-        signature = (hazard.axis, direction, fast, hazard.toward, heat_class(heaters))
+        signature = (hazard.axis, direction, fast, hazard.toward)
+        heat = heat_class(heaters)
         length_mm = abs(hazard.by_mm) if hazard.by_mm is not None else float("inf")
         longest = self._longest_mm.get(hazard.axis, 0.0)
-        changed = signature not in self._said or length_mm > longest * 1.001 or hazard.by_mm is None
+        changed = (
+            signature not in self._said
+            or heat != self._heat
+            or length_mm > longest * 1.001
+            or hazard.by_mm is None
+        )
         self._said.add(signature)
+        self._heat = heat
         self._longest_mm[hazard.axis] = max(longest, length_mm)
         what = _what_moves(hazard)
         if not changed:

@@ -14,6 +14,7 @@ from tuner.errors import OutsideEnvelope
 from tuner.messages import Limits
 
 _ROUNDING_MM = 1e-6
+_NEAR_END_MM = 10.0
 
 
 def true_interval(limits: Limits, commanded_mm: float) -> tuple[float, float]:
@@ -39,9 +40,7 @@ def check_inside(limits: Limits, commanded_mm: float) -> None:
         )
 
 
-def commanded_reach(limits: Limits) -> tuple[float, float]:
-    """Return the commanded interval in mm that stays inside at every credible scale."""
-    if not limits.direction_seen:
-        reach = min(-limits.minus_mm, limits.plus_mm) / limits.scale_high
-        return -reach, reach
-    return limits.minus_mm / limits.scale_high, limits.plus_mm / limits.scale_high
+def is_near_end(limits: Limits, commanded_mm: float) -> bool:
+    """Say whether `commanded_mm` may truly be within 10 mm of an end of the free travel."""
+    low, high = true_interval(limits, commanded_mm)
+    return low < limits.minus_mm + _NEAR_END_MM or high > limits.plus_mm - _NEAR_END_MM

@@ -19,7 +19,7 @@ from tuner.card.schema import Axis
 from tuner.errors import BadAnswer, Defect, OutsideEnvelope, PositionUnknown
 from tuner.messages import Approach, Clock, Go, Limits, Line, Person, Question, Reference
 from tuner.safety.cautions import CautionBook, Hazard
-from tuner.safety.envelope import check_inside
+from tuner.safety.envelope import check_inside, is_near_end
 from tuner.safety.heat import Heaters, check_cold
 from tuner.safety.permit import Permit
 
@@ -203,7 +203,7 @@ class Gate:
                     to_mm=end,
                     feed_mm_per_min=wanted.feed_mm_per_min,
                     seconds=duration_s(by_mm, wanted.feed_mm_per_min, acceleration),
-                    toward=wanted.toward,
+                    toward="the end of its free travel" if is_near_end(limits, end) else "",
                 )
             )
         return moves
