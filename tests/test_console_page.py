@@ -82,7 +82,7 @@ def test_fit_reading_step_and_refusal() -> None:
         "  scale 0.80012 ± 0.00240 (95 %, 6 readings)\n"
     )
     assert drawn("READING", axis="X", at_mm="40.000", approach="plus", n="7") == (
-        "  reading 7  X at 40.000 mm, arrived moving plus\n"
+        "  reading 7  X at 40.00 mm, arrived moving plus\n"
     )
     assert "Step 3 of 12 - near end\n" in drawn("STEP", "near end", step="3", of="12")
     refused = Line("NOTE", "refused", (), "12 mm is outside 15 to 25 mm")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import io
 import os
 import pty
@@ -348,6 +349,11 @@ def test_an_error_out_of_work_is_raised_after_the_end_line(bench: Bench) -> None
     with pytest.raises(PortLost, match="the cable is out"):
         bench.serve(work)
     assert bench.output.lines == ["END exit=1"]
+
+
+def test_a_collection_of_everything_loaded_cannot_hold_a_stop_up(bench: Bench) -> None:
+    assert bench.serve(lambda: int(gc.get_freeze_count() > 1000)) == 1
+    assert gc.get_freeze_count() == 0
 
 
 def test_a_console_serves_more_than_once(bench: Bench) -> None:

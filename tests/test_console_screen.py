@@ -7,6 +7,7 @@ typing thread can wait, and from there into an emulated terminal.
 from __future__ import annotations
 
 import fcntl
+import gc
 import io
 import os
 import pty
@@ -462,6 +463,11 @@ def test_ended_work_leaves_nothing_waiting_and_the_console_serves_again(bench: B
     assert bench.serve(lambda: 0) == 0
     assert bench.serve(bench.ask(TEXT), lambda: bench.type_at("text > ", "x\r")) == 0
     assert bench.answers == ["x"]
+
+
+def test_a_collection_of_everything_loaded_cannot_hold_a_stop_up(bench: Bench) -> None:
+    assert bench.serve(lambda: int(gc.get_freeze_count() > 1000)) == 1
+    assert gc.get_freeze_count() == 0
 
 
 def test_an_error_out_of_work_is_raised(bench: Bench) -> None:

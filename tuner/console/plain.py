@@ -12,7 +12,14 @@ import threading
 from collections.abc import Callable
 from typing import TextIO
 
-from tuner.console.desk import StopRequest, Work, one_line, stop_failed, stop_on_signals
+from tuner.console.desk import (
+    StopRequest,
+    Work,
+    one_line,
+    short_pauses,
+    stop_failed,
+    stop_on_signals,
+)
 from tuner.console.typed import Typed
 from tuner.messages import Go, Line, Question
 from tuner.text import clipped
@@ -64,7 +71,7 @@ class _Printer:
             failed=lambda error: self.tell(stop_failed(error)),
         )
         worker = Work(work, at_end=lambda: None)
-        with stop_on_signals(self._stopping):
+        with stop_on_signals(self._stopping), short_pauses():
             if typed:
                 typed.begin()
             worker.start()

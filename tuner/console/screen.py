@@ -36,7 +36,7 @@ from prompt_toolkit.renderer import print_formatted_text
 from prompt_toolkit.styles import Style
 
 from tuner.answers import parse
-from tuner.console.desk import WAIT_S, StopRequest, Work, stop_failed, stop_on_signals
+from tuner.console.desk import WAIT_S, StopRequest, Work, short_pauses, stop_failed, stop_on_signals
 from tuner.console.page import Page, Styled
 from tuner.console.prompts import STOPPING, WORKING, explanation, prompt, reminder
 from tuner.errors import BadAnswer, Stopped
@@ -126,7 +126,7 @@ class Screen:
         )
         self._ended = False
         worker = Work(work, at_end=lambda: self._post(_Ended()))
-        with stop_on_signals(self._stopping):
+        with stop_on_signals(self._stopping), short_pauses():
             worker.start()
             try:
                 # End of input, or a terminal that went away, leave nothing but to stop.
