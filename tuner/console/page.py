@@ -98,8 +98,6 @@ class Page:
                 return self._step(line, fields)
             case "RESULT" | "PROPOSAL":
                 return self._block(line)
-            case "CONFIRM":
-                return []  # the prompt says it
             case "NOTE" if line.key == "refused":
                 return self.hanging("not taken: ", line.says)
             case _:
