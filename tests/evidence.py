@@ -7,7 +7,9 @@ here a second time, from their descriptions. What it holds a conversation to:
 1. A line that can move something leaves only after its own caution and its own MOVE line
    were shown since the group before ended, and after ``go`` to the CONFIRM of that group;
    it does what its MOVE line said; a consent covers its lines once, in order, for 30 s.
-2. Nothing leaves that is not on the list of words below; nothing that stores a setting.
+   A line that heats likewise, with a HEAT line in place of MOVE.
+2. Nothing leaves that is not on the list of words below; nothing that stores a setting. A
+   line may be wrapped in its number and a true checksum.
 3. After a stop nothing leaves but queries, heaters off and the stop itself.
 
 A finding is a sentence; no findings means that the conversation keeps all three.
@@ -144,12 +146,22 @@ _ALLOWED: tuple[tuple[Kind, str, str], ...] = (
         "NISTIR 6556 3.5.8 has the word; one axis meaning a search is common practice, no source",
     ),
     ("mode", r"G21|G90|G91|G94", "NISTIR 6556 3.5.7, 3.5.16, 3.5.19"),
+    ("mode", r"M83", "common practice, no source: the feeder counts from where it stands"),
     ("wait", rf"G4 ?P{_UNSIGNED}", "NISTIR 6556 3.5.4: P is not negative"),
     ("wait", r"M400", "common practice, no source"),
     ("query", r"M105|M114|M119", "common practice, no source"),
     ("heaters-off", rf"(?:M104|M140) ?S{_ZERO}", "common practice, no source"),
     ("stop", r"M112", "common practice, no source"),
 )
+# Allowed only after a consent of its own, so it is not in the table.
+_HEATS = re.compile(r"(?P<word>M104|M140) S(?P<target>[1-9][0-9]{0,2})", re.ASCII)
+_HEATERS = {"M104": "nozzle", "M140": "bed"}
+# Number, line, exclusive or of all that stands before the star; and the line that starts the
+# numbers anew, which is allowed in no other form: common practice, no source.
+_FRAME = re.compile(
+    r"(?P<before>N(?P<number>[0-9]{1,9}) (?P<line>[^*]+))\*(?P<sum>[0-9]{1,3})", re.ASCII
+)
+_STARTS_NUMBERS = "M110 N0"
 _TABLE = tuple((kind, re.compile(pattern, re.ASCII)) for kind, pattern, _ in _ALLOWED)
 
 _LONGEST_LINE = 256  # NISTIR 6556 section 3.3.1, seen
@@ -185,9 +197,25 @@ def _axis_words(text: str) -> list[tuple[str, Decimal]]:
     ]
 
 
+def _unwrapped(line: str) -> str:
+    """Return a numbered line without its number and checksum, and any other line as it is."""
+    frame = _FRAME.fullmatch(line)
+    if frame is None:
+        return line
+    true = 0
+    for byte in frame["before"].encode("ascii"):
+        true ^= byte
+    return frame["line"] if true == int(frame["sum"]) else line
+
+
+def _starts_numbers(line: str) -> bool:
+    frame = _FRAME.fullmatch(line)
+    return frame is not None and int(frame["number"]) == 0 and _unwrapped(line) == _STARTS_NUMBERS
+
+
 def _refusal(line: str) -> str | None:
     """Return why `line` may not be sent, or None."""
-    if _kind(line) is not None:
+    if _starts_numbers(line) or _kind(_unwrapped(line)) is not None:
         return None
     if _STORES.search(line.upper()):
         return f"{line!r} stores or shifts something in the controller; such words are never sent"
@@ -255,12 +283,14 @@ class _Judge:
         match shown.tag:
             case "CAUTION":
                 self._caution(shown)
-            case "MOVE":
+            case "MOVE" | "HEAT":
                 self._move(shown)
             case "CONFIRM":
                 self._confirm(shown)
             case "MOVED":
                 self._moved(shown)
+            case "HEATED":
+                self._end_group()
             case "ANSWER":
                 self._answer(shown)
             case "CHOICE" | "READING" | "TEXT":
@@ -358,12 +388,19 @@ class _Judge:
             self._find(f"MOVED of group {group.name} with {group.sent} of {group.of} lines sent")
         elif not group.wait_answered:
             self._find(f"MOVED of group {group.name} before an answered wait proved the end")
-        self._ended.add(group.name)
+        self._end_group()
+
+    def _end_group(self) -> None:
+        if self._group is not None:
+            self._ended.add(self._group.name)
         self._group = None
 
     # What left.
 
     def _sent(self, line: str) -> None:
+        line = line if _starts_numbers(line) else _unwrapped(line)
+        if not self._stopped and self._may_heat(_HEATS.fullmatch(line)):
+            return
         refusal = _refusal(line)
         if refusal:
             self._find(refusal)
@@ -379,6 +416,20 @@ class _Judge:
             self._group.wait_sent, self._group.wait_answered = True, False
         if kind == "motion" or _can_move(line):
             self._motion(line, known[1] if known else None)
+
+    def _may_heat(self, match: re.Match[str] | None) -> bool:
+        """Say whether a line heats and exactly that was announced and consented to."""
+        group = self._group
+        if match is None or group is None or group.consent_at_s is None or group.sent:
+            return False
+        announced = group.moves[0]
+        group.sent += 1
+        return (
+            announced.tag == "HEAT"
+            and announced.fields.get("heater") == _HEATERS[match["word"]]
+            and announced.fields.get("target_c") == match["target"]
+            and self._record.at_s - group.consent_at_s <= _CONSENT_LASTS_S
+        )
 
     def _motion(self, line: str, match: re.Match[str] | None) -> None:
         group = self._group
@@ -407,7 +458,12 @@ class _Judge:
         if words.get("search"):
             return fields.get("axis") == words["search"] and fields.get("search") in ("min", "max")
         axes = _axis_words(words.get("axes") or "")
-        if len(axes) != 1 or axes[0][0] != fields.get("axis") or "search" in fields:
+        if (
+            announced.tag != "MOVE"
+            or len(axes) != 1
+            or axes[0][0] != fields.get("axis")
+            or "search" in fields
+        ):
             return False
         if self._absolute is None:
             self._find("a move was sent before G90 or G91 said how it counts")
@@ -438,13 +494,17 @@ def motion_lines(records: Iterable[Record]) -> list[str]:
     return [record.text for record in records if record.kind == ">" and _can_move(record.text)]
 
 
-def check_bytes(raw: bytes) -> list[str]:
-    """Return every breach of the word list in bytes that arrived at a machine; [] is good."""
+def check_bytes(raw: bytes, *, may_heat: bool = False) -> list[str]:
+    """Return every breach of the word list in bytes that arrived at a machine; [] is good.
+
+    `may_heat` is for a session in which a person consented to heat; ``check`` looks at that.
+    """
     findings: list[str] = []
     *lines, rest = raw.split(b"\n")
     for number, line in enumerate(lines, start=1):
         text = line.removesuffix(b"\r").decode("latin-1")
-        refusal = _refusal(text) if text else None
+        heats = may_heat and _HEATS.fullmatch(_unwrapped(text))
+        refusal = _refusal(text) if text and not heats else None
         if refusal:
             findings.append(f"line {number} on the wire: {refusal}")
     if rest:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from tuner.card.dialect import Barrier, Dialect, Stop
+from tuner.card.dialect import Barrier, Dialect, HeatWords, Stop
 from tuner.card.read import parse_card
 from tuner.card.schema import Card
 from tuner.messages import (
@@ -19,6 +19,7 @@ from tuner.messages import (
     Ask,
     Checkpoint,
     Decided,
+    Heat,
     Line,
     Message,
     Observe,
@@ -33,7 +34,7 @@ from tuner.messages import (
     Value,
 )
 from tuner.safety.heat import Heater, Heaters
-from tuner.safety.permit import Permit
+from tuner.safety.permit import Permit, Warrant
 from tuner.wire.controller import HeatersLeft, MoveOutcome
 
 CARD_TEXT = """
@@ -64,6 +65,15 @@ motor = { step_angle_deg = 1.8, microsteps = 16 }
 stored = { mm_per_step = 0.0025 }
 range_mm = [0.0, 250.0]
 """
+FEEDER_TEXT = """
+[axes.e]
+drive = { kind = "feeder", diameter_mm = 7.3 }
+motor = { step_angle_deg = 1.8, microsteps = 16 }
+stored = { steps_per_mm = 140.0 }
+filament_diameter_mm = 1.75
+max_feed_mm_per_s = 3.0
+max_temperature_c = 240
+"""
 COLD = (Heater("T", 21.0, 0.0), Heater("B", 20.5, 0.0))
 ALL_OFF = HeatersLeft(True, "every heater reports that it is off")
 
@@ -89,6 +99,8 @@ def dialect(**changes: Any) -> Dialect:
         "temperatures": "M105",
         "switches": "M119",
         "heaters_off": ("M104 S0", "M140 S0"),
+        "heat": HeatWords("M104 S{target}", "M140 S{target}"),
+        "feeder_relative": "M83",
     }
     return Dialect(**{**known, **changes})
 
@@ -149,13 +161,17 @@ def _line(one: Any) -> Line:
 
 @dataclass
 class FakeController:
-    """Says what it was told to say; `fails` maps the name of a method to what it raises."""
+    """Says what it was told to say; `fails` maps the name of a method to what it raises.
 
-    heaters: Heaters = COLD
+    `heaters` may be a function of (the time in s, the lines that have heated).
+    """
+
+    heaters: Heaters | Callable[[float, list[str]], Heaters] = COLD
     left: HeatersLeft = ALL_OFF
     clock: SetClock = field(default_factory=SetClock)
     fails: dict[str, BaseException] = field(default_factory=dict)
     seen: list[Any] = field(default_factory=list)
+    heated: list[str] = field(default_factory=list)
     position_unknown: bool = True
 
     def _does(self, name: str) -> None:
@@ -168,7 +184,17 @@ class FakeController:
 
     def temperatures(self) -> Heaters:
         self._does("temperatures")
+        if callable(self.heaters):
+            return self.heaters(self.clock.now_s(), self.heated)
         return self.heaters
+
+    def heat(self, warrant: Warrant) -> None:
+        self._does("heat")
+        self.heated.append(warrant.redeem(self.clock.now_s()))
+
+    def listen(self, seconds: float) -> None:
+        self._does("listen")
+        self.clock.at_s += seconds
 
     def position(self) -> Mapping[str, float]:
         self._does("position")
@@ -183,6 +209,10 @@ class FakeController:
         self.seen += permit.redeem(self.clock.now_s())
         self.clock.at_s += permit.seconds
         return MoveOutcome(True, permit.seconds)
+
+    def check_arrival(self, within_mm: Mapping[str, float]) -> None:
+        if "check_arrival" in self.fails:
+            raise self.fails["check_arrival"]
 
     def position_established(self) -> None:
         self.position_unknown = False
@@ -238,6 +268,10 @@ class Hand:
                 return Value(message.value)
             case Say() | Checkpoint() | Approach() | Reference():
                 return Value(None)
+            case Heat(target_c=0):
+                return Value(None)
+            case Heat():
+                return Value(float(message.target_c))
             case Propose():
                 return Value("proposal-1")
             case Observe(what="leaving"):
@@ -270,6 +304,8 @@ class Hand:
             "first-move": "about-right",
             "origin": "declare",
             "holds": "yes",
+            "touched": "unsure",
+            "place-anew": True,
             "switch-pressed": True,
             "switch-clear": True,
         }

@@ -33,6 +33,7 @@ CHOICES: Mapping[str, str] = {
     "motor-power": "yes",
     "power-switch": "yes",
     "*.caliper-place": "depth-rod",
+    "*.caliper-held": "placed",
     "*.origin": "declare",
     "*.first-move": "about-right",
     "*.still": "yes",

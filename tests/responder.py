@@ -1,13 +1,16 @@
-"""A machine and its controller behind a pseudo-terminal, to try the whole program on.
+"""A machine and its controller, to try the whole program on.
 
 The second opinion on the built-in simulated machine: it shares no code and no model with it,
-and parses the words it hears by itself. Its bytes really travel through a terminal device,
-its motion really takes time (divided by ``time_scale``), and its lines are acknowledged
-before their motion ends, as machines with a queue do.
+and parses the words it hears by itself. Its lines are acknowledged before their motion ends,
+as machines with a queue do.
 
-One thread serves the terminal. Everything public may be called from any other thread.
+``Machine`` is the machine alone: bytes in, bytes out, on whatever clock it is given.
+``Responder`` puts it behind a pseudo-terminal: its bytes really travel through a terminal
+device and its motion really takes time (divided by ``time_scale``). One thread serves the
+terminal; everything public may be called from any other thread.
+
 Lengths are mm; *true* ones are where the carriage is, the others are what the controller
-counts. Model time is real time times ``time_scale``, in seconds.
+counts. Model time is the clock's times ``time_scale``, in seconds.
 """
 
 from __future__ import annotations
@@ -19,16 +22,21 @@ import threading
 import time
 import tty
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import Literal, Self
+from typing import Any, Literal, Self
 
-__all__ = ["Axis", "Crash", "Heard", "Moved", "Responder"]
+__all__ = ["Axis", "Crash", "Heard", "Machine", "Moved", "Responder"]
 
 _MM_PER_INCH = 25.4
 _QUEUE_LENGTH = 16  # lines; machines of this kind plan about so many ahead
+# Faster than real heaters and slower than nothing, so that a wait for heat is a short one.
+_WARMS_C_PER_S = 5.0
+_COOLS_C_PER_S = 1.0
 _POLL_S = 0.01  # how often it looks whether somebody opened the port
+_REPORTS = ("M105", "M114", "M119")
+_NUMBERED = re.compile(r"N([0-9]{1,9})\s*([^*]*?)\s*\*([0-9]{1,3})", re.ASCII)
 _WORD = re.compile(r"([A-Z])\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?\s*", re.ASCII)
 
 
@@ -58,7 +66,7 @@ class Axis:
 
 @dataclass(frozen=True)
 class Heard:
-    """A line that arrived, `at_s` on the monotonic clock of the computer."""
+    """A line that arrived, `at_s` on the machine's clock."""
 
     at_s: float
     line: str
@@ -163,27 +171,30 @@ class _Job:
     crashed: set[str] = field(default_factory=set)
 
 
-class Responder:
-    """A simulated machine at the end of a port; use it as a context manager.
+class Machine:
+    """A simulated machine without a port: bytes go in, bytes come out, the clock is given.
 
-    `device` is what to give as ``--port``. Faults are switches:
-
+    now_s             : the clock, in seconds, never going back
     silent            : hears, does nothing, never answers
     greeting          : the line said after a start; "" for none
-    restarts_on_open  : whether opening the port restarts the controller, as many do
     drop_answer_after : the answer after so many answers gets lost, once
     chatter           : says something nobody asked for before every answer
     error_on          : a command word that is refused and not carried out
-    ``unplug()``      : the port goes away
+    numbered          : lines with a number must have the next one and a true checksum
+    heats             : whether heaters that are on become hot
+    reports_at_once   : reports do not wait for the lines before them
+
+    Whoever owns the port calls ``receive`` and ``advance``, and takes what ``said`` is handed.
     """
 
     def __init__(
         self,
         axes: Mapping[str, Axis] | None = None,
         *,
-        time_scale: float = 50.0,
+        now_s: Callable[[], float],
+        said: Callable[[bytes], None],
+        time_scale: float = 1.0,
         greeting: str = "start",
-        restarts_on_open: bool = True,
         start_time_s: float = 0.1,
         silent: bool = False,
         drop_answer_after: int | None = None,
@@ -191,6 +202,9 @@ class Responder:
         error_on: str = "",
         temperatures_c: tuple[float, float] = (22.0, 21.5),
         dwell_unit: Literal["s", "ms"] = "ms",
+        numbered: bool = False,
+        heats: bool = True,
+        reports_at_once: bool = False,
     ) -> None:
         configured = axes if axes is not None else {"X": Axis(), "Y": Axis(), "Z": Axis()}
         self.greeting = greeting
@@ -198,49 +212,30 @@ class Responder:
         self.drop_answer_after = drop_answer_after
         self.chatter = chatter
         self.error_on = error_on
-        self.temperatures_c = temperatures_c
+        self.numbered = numbered
+        self.heats = heats
+        self.reports_at_once = reports_at_once
         self.raw = bytearray()
         self.received: list[Heard] = []
         self.moves: list[Moved] = []
         self.crashes: list[Crash] = []
         self.targets_c = {"T": 0.0, "B": 0.0}
-        self._restarts_on_open = restarts_on_open
+        self._clock_s = now_s
+        self._said = said
         self._start_time_s = start_time_s
         self._dwell_s = 1.0 if dwell_unit == "s" else 0.001
         self._time_scale = time_scale
         self._axes = {letter: _Mechanism(axis) for letter, axis in configured.items()}
+        self._cold_c = dict(zip("TB", temperatures_c, strict=True))
+        self._now_c = dict(self._cold_c)
+        self._heated_until_s = self._now_s()
         self._lock = threading.RLock()
         self._queue: deque[_Job] = deque()
         self._waiting: deque[str] = deque()
         self._partial = b""
         self._answers = 0
         self._deaf_until_s: float | None = None
-        self._unplugged = False
-        self._in_use = False
         self._forget()
-
-    def __enter__(self) -> Self:
-        self._master, slave = os.openpty()
-        tty.setraw(slave)
-        self.device = os.ttyname(slave)
-        # With no descriptor of ours on the far side, the terminal itself tells when
-        # somebody opens and closes it.
-        os.close(slave)
-        os.set_blocking(self._master, False)
-        self._wake_read, self._wake_write = os.pipe()
-        self._thread = threading.Thread(target=self._serve, name="responder", daemon=True)
-        self._thread.start()
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.unplug()
-        os.close(self._wake_read)
-        os.close(self._wake_write)
 
     # What a test sees and does.
 
@@ -263,11 +258,6 @@ class Responder:
         with self._lock:
             return self._halted
 
-    @property
-    def in_use(self) -> bool:
-        """Whether somebody holds the port open."""
-        return self._in_use
-
     def true_position(self, axis: str) -> float:
         """Return where the carriage of `axis` is now, in true mm: what a caliper would see."""
         with self._lock:
@@ -280,10 +270,27 @@ class Responder:
             self._advance()
             return self._axes[axis.upper()].counted_mm
 
+    def temperature_c(self, heater: Literal["T", "B"]) -> float:
+        """Return how hot `heater` is now, in degrees C."""
+        with self._lock:
+            self._warm()
+            return self._now_c[heater]
+
     def press(self, axis: str, pressed: bool = True) -> None:
         """Press the end switch of `axis` by hand, or let it go."""
         with self._lock:
             self._axes[axis.upper()].pressed = pressed
+
+    def set_target(self, heater: Literal["T", "B"], target_c: float) -> None:
+        """Switch `heater` on or off at the machine's own panel."""
+        with self._lock:
+            self._warm()
+            self.targets_c[heater] = target_c
+
+    def say(self, text: str) -> None:
+        """Let the controller say something that nobody asked for."""
+        with self._lock:
+            self._write(text)
 
     def restart(self) -> None:
         """Restart the controller: motion stops, everything it knew is lost, it greets."""
@@ -292,107 +299,80 @@ class Responder:
             self._cut_short()
             self._forget()
             self._write(self.greeting)
-        self._wake()
 
-    def unplug(self) -> None:
-        """Take the port away; what is in the queue goes on moving. Safe to repeat."""
+    # What the owner of the port does.
+
+    def begin_start(self) -> None:
+        """Restart the controller slowly: it is deaf for `start_time_s`, then it greets."""
         with self._lock:
-            self._unplugged = True
-        if self._thread.is_alive():
-            self._wake()
-            self._thread.join()
+            self._advance()
+            self._cut_short()
+            self._forget()
+            self._deaf_until_s = self._clock_s() + self._start_time_s
 
-    # The terminal.
-
-    def _wake(self) -> None:
-        os.write(self._wake_write, b"w")
-
-    def _serve(self) -> None:
-        terminal = select.poll()
-        terminal.register(self._master, select.POLLIN)
-        terminal.register(self._wake_read, select.POLLIN)
-        # An unopened far side reports "hung up" without end, so then only the wake is awaited.
-        wake = select.poll()
-        wake.register(self._wake_read, select.POLLIN)
-        while True:
-            looked = terminal if self._in_use else wake
-            events = dict(looked.poll(self._patience_ms()))
-            if self._wake_read in events:
-                os.read(self._wake_read, 64)
-            with self._lock:
-                if self._unplugged:
-                    os.close(self._master)
-                    return
-            # A port closed and opened again in one breath shows in the event alone.
-            if self._in_use and events.get(self._master, 0) & select.POLLHUP:
-                self._in_use = False
-            elif not self._in_use and not self._far_side_is_closed():
-                self._in_use = True
-                if self._restarts_on_open:
-                    self._begin_start()
-            with self._lock:
-                self._finish_start()
-                self._advance()
-                self._hear()
-                self._work()
-
-    def _far_side_is_closed(self) -> bool:
-        look = select.poll()
-        look.register(self._master, select.POLLIN)
-        return any(event & select.POLLHUP for _, event in look.poll(0))
-
-    def _patience_ms(self) -> float:
-        """Return how long nothing can happen without a byte arriving, in milliseconds."""
+    def receive(self, data: bytes) -> None:
+        """Take bytes from the port; the clock says when they came."""
+        now_s = self._clock_s()
         with self._lock:
-            ends_s: list[float] = [1.0 if self._in_use else _POLL_S]
+            self._finish_start()
+            self.raw += data
+            *lines, self._partial = (self._partial + data).replace(b"\r", b"\n").split(b"\n")
+            for raw in lines:
+                line = raw.decode("latin-1").strip()
+                if not line:
+                    continue
+                self.received.append(Heard(now_s, line))
+                if self.silent or self._deaf_until_s is not None:
+                    continue
+                bare = self._counted(line) if self.numbered else line
+                # A stop does not queue behind a move, and with some controllers no report does.
+                if bare == "M112":
+                    self._halt()
+                elif bare in _REPORTS and self.reports_at_once:
+                    self._answer(self._obey(bare) or "ok")
+                elif bare is not None:
+                    self._waiting.append(bare)
+
+    def _counted(self, line: str) -> str | None:
+        """Return `line` without number and checksum; None, and ask for it, when it is not whole."""
+        if not line.startswith("N"):
+            return line
+        wanted = self._last_number + 1
+        number, bare = _taken_apart(line)
+        if bare is None or (number != wanted and not bare.startswith("M110")):
+            self._write(f"error: line {wanted} did not arrive whole\nrs {wanted}\nok")
+            return None
+        self._last_number = number
+        return bare
+
+    def advance(self) -> None:
+        """Bring everything to the present: the start, the motion, the lines that wait."""
+        with self._lock:
+            self._finish_start()
+            self._advance()
+            self._work()
+
+    def next_event_s(self) -> float | None:
+        """Return when something will happen by itself, on the clock, or None."""
+        with self._lock:
+            ends_s: list[float] = []
             if self._deaf_until_s is not None:
-                ends_s.append(self._deaf_until_s - time.monotonic())
+                ends_s.append(self._deaf_until_s)
             if self._queue and self._queue[0].started_s is not None:
                 job = self._queue[0]
                 assert job.started_s is not None
-                ends_s.append((job.started_s + job.duration_s - self._now_s()) / self._time_scale)
-        return max(0.0, min(ends_s)) * 1000 + 0.5
-
-    def _begin_start(self) -> None:
-        with self._lock:
-            self._cut_short()
-            self._forget()
-            self._deaf_until_s = time.monotonic() + self._start_time_s
+                ends_s.append((job.started_s + job.duration_s) / self._time_scale)
+            return min(ends_s, default=None)
 
     def _finish_start(self) -> None:
-        if self._deaf_until_s is not None and time.monotonic() >= self._deaf_until_s:
+        if self._deaf_until_s is not None and self._clock_s() >= self._deaf_until_s:
             self._deaf_until_s = None
             self._write(self.greeting)
 
     def _write(self, text: str) -> None:
-        """Say `text`; nothing when there is nothing to say, nobody listening or no room."""
-        if not text or self.silent or self._unplugged:
-            return
-        try:
-            os.write(self._master, text.encode("ascii") + b"\n")
-        except OSError:
-            return
-
-    def _hear(self) -> None:
-        try:
-            data = os.read(self._master, 4096)
-        except OSError:
-            return
-        now_s = time.monotonic()
-        self.raw += data
-        *lines, self._partial = (self._partial + data).replace(b"\r", b"\n").split(b"\n")
-        for raw in lines:
-            line = raw.decode("latin-1").strip()
-            if not line:
-                continue
-            self.received.append(Heard(now_s, line))
-            if self.silent or self._deaf_until_s is not None:
-                continue
-            # A stop does not queue behind a move.
-            if line == "M112":
-                self._halt()
-            else:
-                self._waiting.append(line)
+        """Say `text`; nothing when there is nothing to say."""
+        if text and not self.silent:
+            self._said(text.encode("ascii") + b"\n")
 
     def _answer(self, text: str = "ok") -> None:
         if self.chatter:
@@ -409,8 +389,8 @@ class Responder:
         self._halted = False
         self._waiting.clear()
         self._partial = b""
-        for letter in self.targets_c:
-            self.targets_c[letter] = 0.0
+        self._all_heaters_off()
+        self._last_number = 0
         for mechanism in self._axes.values():
             mechanism.count_as(0.0)
         self._planned = {letter: one.counted_mm for letter, one in self._axes.items()}
@@ -420,9 +400,25 @@ class Responder:
         self._cut_short()
         self._waiting.clear()
         self._halted = True
+        self._all_heaters_off()
+        self._answer("error: halted")
+
+    def _all_heaters_off(self) -> None:
+        self._warm()
         for letter in self.targets_c:
             self.targets_c[letter] = 0.0
-        self._answer("error: halted")
+
+    def _warm(self) -> None:
+        """Bring every heater to the present: up to its target, or down to where it started."""
+        now_s = self._now_s()
+        seconds, self._heated_until_s = now_s - self._heated_until_s, now_s
+        for letter, target_c in self.targets_c.items():
+            was_c = self._now_c[letter]
+            if target_c <= was_c:
+                floor_c = max(target_c, self._cold_c[letter])
+                self._now_c[letter] = max(floor_c, was_c - _COOLS_C_PER_S * seconds)
+            elif self.heats:
+                self._now_c[letter] = min(target_c, was_c + _WARMS_C_PER_S * seconds)
 
     def _work(self) -> None:
         while self._waiting and not self._must_wait(self._waiting[0]):
@@ -454,7 +450,7 @@ class Responder:
                 self._mm_per_unit = 1.0 if command == "G21" else _MM_PER_INCH
             case "G90" | "G91":
                 self._absolute = command == "G90"
-            case "G94" | "M400":
+            case "G94" | "M83" | "M110" | "M400":
                 pass
             case "G1":
                 return self._line_to(line, given)
@@ -466,11 +462,14 @@ class Responder:
             case "M104" | "M140":
                 if given.get("S") is None:
                     return "error: no temperature"
+                self._warm()
                 self.targets_c["T" if command == "M104" else "B"] = given["S"] or 0.0
             case "M105":
-                tool_c, bed_c = self.temperatures_c
-                tool, bed = self.targets_c["T"], self.targets_c["B"]
-                return f"ok T:{tool_c:.1f} /{tool:.1f} B:{bed_c:.1f} /{bed:.1f}"
+                self._warm()
+                return "ok " + " ".join(
+                    f"{letter}:{self._now_c[letter]:.1f} /{target_c:.1f}"
+                    for letter, target_c in self.targets_c.items()
+                )
             case "M114":
                 return " ".join(f"{a}:{mm:.3f}" for a, mm in self._planned.items()) + "\nok"
             case "M119":
@@ -528,7 +527,7 @@ class Responder:
     # Motion.
 
     def _now_s(self) -> float:
-        return time.monotonic() * self._time_scale
+        return self._clock_s() * self._time_scale
 
     def _enqueue(self, job: _Job) -> None:
         self._queue.append(job)
@@ -596,6 +595,145 @@ class Responder:
         self._end(self._queue[0], whole=False)
         self._queue.clear()
         self._planned = {letter: one.counted_mm for letter, one in self._axes.items()}
+
+
+class Responder(Machine):
+    """A ``Machine`` at the end of a port; use it as a context manager.
+
+    `device` is what to give as ``--port``. Its faults are those of ``Machine``, and:
+
+    restarts_on_open  : whether opening the port restarts the controller, as many do
+    ``unplug()``      : the port goes away
+    """
+
+    def __init__(
+        self,
+        axes: Mapping[str, Axis] | None = None,
+        *,
+        time_scale: float = 50.0,
+        restarts_on_open: bool = True,
+        **machine: Any,
+    ) -> None:
+        self._restarts_on_open = restarts_on_open
+        self._unplugged = False
+        self._in_use = False
+        super().__init__(
+            axes, now_s=time.monotonic, said=self._send, time_scale=time_scale, **machine
+        )
+
+    def __enter__(self) -> Self:
+        self._master, slave = os.openpty()
+        tty.setraw(slave)
+        self.device = os.ttyname(slave)
+        # With no descriptor of ours on the far side, the terminal itself tells when
+        # somebody opens and closes it.
+        os.close(slave)
+        os.set_blocking(self._master, False)
+        self._wake_read, self._wake_write = os.pipe()
+        self._thread = threading.Thread(target=self._serve, name="responder", daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.unplug()
+        os.close(self._wake_read)
+        os.close(self._wake_write)
+
+    @property
+    def in_use(self) -> bool:
+        """Whether somebody holds the port open."""
+        return self._in_use
+
+    def restart(self) -> None:
+        """Restart the controller: motion stops, everything it knew is lost, it greets."""
+        super().restart()
+        self._wake()
+
+    def unplug(self) -> None:
+        """Take the port away; what is in the queue goes on moving. Safe to repeat."""
+        with self._lock:
+            self._unplugged = True
+        if self._thread.is_alive():
+            self._wake()
+            self._thread.join()
+
+    def _wake(self) -> None:
+        os.write(self._wake_write, b"w")
+
+    def _serve(self) -> None:
+        terminal = select.poll()
+        terminal.register(self._master, select.POLLIN)
+        terminal.register(self._wake_read, select.POLLIN)
+        # An unopened far side reports "hung up" without end, so then only the wake is awaited.
+        wake = select.poll()
+        wake.register(self._wake_read, select.POLLIN)
+        while True:
+            looked = terminal if self._in_use else wake
+            events = dict(looked.poll(self._patience_ms()))
+            if self._wake_read in events:
+                os.read(self._wake_read, 64)
+            with self._lock:
+                if self._unplugged:
+                    os.close(self._master)
+                    return
+            # A port closed and opened again in one breath shows in the event alone.
+            if self._in_use and events.get(self._master, 0) & select.POLLHUP:
+                self._in_use = False
+            elif not self._in_use and not self._far_side_is_closed():
+                self._in_use = True
+                if self._restarts_on_open:
+                    self.begin_start()
+            with self._lock:
+                self._hear()
+                self.advance()
+
+    def _far_side_is_closed(self) -> bool:
+        look = select.poll()
+        look.register(self._master, select.POLLIN)
+        return any(event & select.POLLHUP for _, event in look.poll(0))
+
+    def _patience_ms(self) -> float:
+        """Return how long nothing can happen without a byte arriving, in milliseconds."""
+        ends_s = [1.0 if self._in_use else _POLL_S]
+        event_s = self.next_event_s()
+        if event_s is not None:
+            ends_s.append(event_s - time.monotonic())
+        return max(0.0, min(ends_s)) * 1000 + 0.5
+
+    def _send(self, data: bytes) -> None:
+        """Put `data` on the line; nothing when nobody listens or there is no room."""
+        if self._unplugged:
+            return
+        try:
+            os.write(self._master, data)
+        except OSError:
+            return
+
+    def _hear(self) -> None:
+        try:
+            data = os.read(self._master, 4096)
+        except OSError:
+            return
+        self.receive(data)
+
+
+def _taken_apart(line: str) -> tuple[int, str | None]:
+    """Return number and words of a numbered line; no words when its checksum is not true.
+
+    The checksum is the exclusive or of every byte before the ``*``: common practice, no source.
+    """
+    match = _NUMBERED.fullmatch(line)
+    if match is None:
+        return 0, None
+    true = 0
+    for byte in line.partition("*")[0].encode("latin-1"):
+        true ^= byte
+    return int(match[1]), match[2] if true == int(match[3]) else None
 
 
 def _words(line: str) -> tuple[str, dict[str, float | None]] | None:

@@ -24,6 +24,9 @@ EVERY_QUESTION: list[Accepts] = [
     LENGTH,
     Words(),
     Words("x"),
+    OneOf(("yes", "no"), may_undo=True),
+    Length(0.0, 9.0, may_undo=True),
+    Words(may_undo=True),
 ]
 
 
@@ -139,7 +142,10 @@ def test_answers_that_fit(accepts: Accepts, text: str, value: object) -> None:
         (READING, "151", "151 mm is outside 0 to 150 mm; read the caliper again"),
         (READING, "6 in", "152.4 mm is outside"),
         (READING, "-0.01", "outside"),
+        (LENGTH, "back", "is not a length"),
+        (YES_NO, "back", "type one of: yes, no"),
         (FIRST_READING, "undo", "no earlier reading"),
+        (FIRST_READING, "back", "no earlier reading"),
     ],
 )
 def test_answers_that_do_not(accepts: Accepts, text: str, reason: str) -> None:
@@ -151,6 +157,27 @@ def test_a_reading_can_be_taken_again_or_back() -> None:
     assert parse(READING, "Again") == Again()
     assert parse(FIRST_READING, "again") == Again()
     assert parse(READING, " undo") == Undo()
+
+
+@pytest.mark.parametrize("word", ["back", "undo", " Back "])
+@pytest.mark.parametrize(
+    "accepts",
+    [
+        READING,
+        OneOf(("yes", "no"), "yes", may_undo=True),
+        Length(0.0, 9.0, may_undo=True),
+        Words("x", may_undo=True),
+    ],
+)
+def test_an_answer_can_be_taken_back_where_the_question_says_so(
+    accepts: Accepts, word: str
+) -> None:
+    assert parse(accepts, word) == Undo()
+
+
+@pytest.mark.parametrize("word", ["back", "undo"])
+def test_elsewhere_those_words_are_text(word: str) -> None:
+    assert parse(Words("x"), word) == Value(word)
 
 
 @given(st.text(max_size=20))

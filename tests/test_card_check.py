@@ -59,7 +59,7 @@ def test_usual_parts(parts: str, stored: str) -> None:
          "{ step_angle_deg = 1.8, microsteps = 10 }\nstored = { steps_per_mm = 50 }",
          ["10 microsteps are unusual"]),
         (STORED, "{ steps_per_mm = 160 }",
-         ["axes.x: stored is twice what the parts give (160 against 80 steps per mm"]),
+         ["axes.x: stored is exactly twice what the parts give (160 against 80 steps per mm"]),
         (f"drive = {DRIVE}\nmotor = {MOTOR}\nstored = {STORED}",
          f'drive = {{ kind = "belt", pitch_mm = 3, pulley_teeth = 16 }}\nmotor = {MOTOR}\n'
          "stored = { steps_per_mm = 66.67 }",
@@ -70,9 +70,7 @@ def test_usual_parts(parts: str, stored: str) -> None:
          ["a feed of 24120 mm/min turns the motor 10.1 times a second"]),
     ],
 )  # fmt: skip
-def test_what_is_odd_is_one_sentence_with_its_numbers(
-    old: str, new: str, says: list[str]
-) -> None:
+def test_what_is_odd_is_one_sentence_with_its_numbers(old: str, new: str, says: list[str]) -> None:
     (warning,) = warnings(parse_card(changed(old, new), "small"))
     for words in says:
         assert words in warning
@@ -81,3 +79,29 @@ def test_what_is_odd_is_one_sentence_with_its_numbers(
 def test_limits_themselves_are_not_odd() -> None:
     for more in ("max_pulse_rate_hz = 2000", "feed_mm_per_min = 24000"):
         assert warnings(parse_card(changed(STORED, f"{STORED}\n{more}"), "small")) == []
+
+
+FEEDER = """
+[axes.e]
+drive = { kind = "feeder", diameter_mm = 7.3 }
+gears = [{ driver = 17, driven = 50 }]
+motor = { step_angle_deg = 1.8, microsteps = 16 }
+stored = { steps_per_mm = 410.391 }
+filament_diameter_mm = 1.75
+max_feed_mm_per_s = 3.0
+max_temperature_c = 240
+"""
+
+
+def test_a_feeder_is_checked_at_the_feed_that_it_may_have() -> None:
+    assert warnings(parse_card(SMALL + FEEDER, "small")) == []
+    fast = FEEDER.replace("max_feed_mm_per_s = 3.0", "max_feed_mm_per_s = 99")
+    pulses, turns = warnings(parse_card(SMALL + fast, "small"))
+    assert pulses.startswith("axes.e: a feed of 5940 mm/min needs 40629 steps per second")
+    assert turns.startswith("axes.e: a feed of 5940 mm/min turns the motor 12.7 times a second")
+
+
+def test_a_feeder_with_a_rounded_gear_ratio() -> None:
+    rounded = FEEDER.replace("410.391", "418.6")
+    (warning,) = warnings(parse_card(SMALL + rounded, "small"))
+    assert "a gear ratio of 3:1 instead of the 2.94118:1 of the teeth" in warning

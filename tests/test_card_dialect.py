@@ -9,6 +9,7 @@ import pytest
 from tuner.card.dialect import (
     Barrier,
     Dialect,
+    HeatWords,
     Stop,
     parse_dialect,
     read_dialect,
@@ -49,8 +50,12 @@ def test_the_printer_dialect() -> None:
     assert (dialect.position, dialect.position_means) == ("M114", "planned")
     assert (dialect.temperatures, dialect.switches) == ("M105", "M119")
     assert dialect.heaters_off == ("M104 S0", "M140 S0")
+    assert dialect.heat == HeatWords("M104 S{target}", "M140 S{target}")
+    assert dialect.feeder_relative == "M83"
     assert dialect.setup == ("G21", "G91")
     assert not dialect.checksum
+    assert dialect.line_number_reset is None
+    assert dialect.dwell_s == 0.0
 
 
 def test_the_plain_dialect_cannot_search_stop_or_ask() -> None:
@@ -69,6 +74,8 @@ def test_the_plain_dialect_cannot_search_stop_or_ask() -> None:
     )
     assert cannot == (None,) * 6
     assert dialect.heaters_off == ()
+    assert dialect.heat == HeatWords()
+    assert dialect.dwell_s == 0.0
 
 
 def test_what_is_shipped() -> None:
@@ -150,6 +157,17 @@ def test_no_such_dialect(name: str, says: str, tmp_path: Path) -> None:
          "stop.immediate: missing", "true or false"),
         ("schema = 1", "schema = 1\nposition = 'M114'", "position_means: missing", '"commanded"'),
         ("schema = 1", "schema = 1\nposition_means = 'true'", "position_means = ", "position"),
+        ("schema = 1", "schema = 1\nchecksum = true", "line_number_reset: missing", "M110 N0"),
+        ("schema = 1", "schema = 1\nline_number_reset = 'M110 N0'", "line_number_reset = ",
+         "together with checksum"),
+        ("schema = 1", "schema = 1\nheat = 'M104 S200'", 'heat = "M104 S200"', "S{target}"),
+        ("schema = 1", "schema = 1\nheat = { nozzle = 'M104 S200' }", "heat.nozzle = ",
+         "M104 S{target}"),
+        ("schema = 1", "schema = 1\nheat = { bed = 'M140 S{target}{target}' }", "heat.bed = ",
+         "M104 S{target}"),
+        ("schema = 1", "schema = 1\nheat = { chamber = 'M141 S{target}' }", "heat.chamber = ",
+         "expected nozzle, bed"),
+        ("schema = 1", "schema = 1\nfeeder_relative = 83", "feeder_relative = 83", "a line to"),
         ("schema = 1", "schema = 1\nchecksum = 'no'", 'checksum = "no"', "true or false"),
         ("schema = 1", "schema = 1\nstart = 1", "start = 1: this key is not known", "expected"),
         ("schema = 1", "schema = 0", "schema = 0: this dialect", "expected 1"),
@@ -166,3 +184,26 @@ def test_a_mistake_names_key_value_and_what_is_expected(
 
 def test_all_mistakes_at_once() -> None:
     assert len(findings("schema = 1\n")) == 6
+
+
+def test_a_dialect_of_ones_own_with_everything() -> None:
+    more = """
+checksum = true
+line_number_reset = "M110 N0"
+feeder_relative = "M83"
+heat = { nozzle = "M104 S{target}" }
+"""
+    dialect = parse_dialect(SMALL + more, "own")
+    assert (dialect.checksum, dialect.line_number_reset) == (True, "M110 N0")
+    assert dialect.feeder_relative == "M83"
+    assert dialect.heat == HeatWords("M104 S{target}", None)
+
+
+@pytest.mark.parametrize(
+    ("line", "unit", "seconds"),
+    [("G4 P1.5", "s", 1.5), ("G4 P1500", "ms", 1.5), ("G4 P.5", "s", 0.5), ("G4 P0", "ms", 0.0),
+     ("M400", "s", 0.0), ("G4 P1 X1", "s", 0.0)],
+)  # fmt: skip
+def test_how_long_a_barrier_lasts(line: str, unit: str, seconds: float) -> None:
+    text = SMALL.replace("G4 P0", line).replace('"s"', f'"{unit}"')
+    assert parse_dialect(text, "bench").dwell_s == pytest.approx(seconds)

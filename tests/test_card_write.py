@@ -6,13 +6,15 @@ import json
 import tomllib
 from datetime import date
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tuner.card.write import toml_string, toml_text
+from tuner.card.read import parse_card
+from tuner.card.write import card_text, decimal_text, toml_string, toml_text, write_new
 from tuner.text import shown
 
 TEXT = st.text(alphabet=st.characters(exclude_categories=()), max_size=12)
@@ -116,3 +118,109 @@ def test_tables_stand_behind_what_is_not_in_one() -> None:
     assert toml_text(table) == (
         "a = 0\n\n[t]\nb = 1\n\n[t.u]\nc = 2\n\n[[l]]\nd = 3\n\n[[l]]\nd = 4\n"
     )
+
+
+# --- machine cards ------------------------------------------------------------------------
+
+PARTS = {
+    "drive": {"kind": "belt", "pitch_mm": Fraction("2.032"), "pulley_teeth": 20},
+    "gears": [{"driver": 17, "driven": 50}],
+    "motor": {"step_angle_deg": Fraction("1.8"), "microsteps": 16},
+    "stored": {"steps_per_mm": Fraction("231.59833333333333")},
+    "range_mm": [Fraction(-5), Fraction("220.5")],
+}
+
+
+def card_of(name: str = "Mule", **axes: Any) -> dict[str, Any]:
+    return {
+        "machine": {"name": name, "layout": "independent", "dialect": "printer", "baud": 115200},
+        "caliper": {
+            "range_mm": Fraction(150),
+            "resolution_mm": Fraction("0.01"),
+            "error_limit_mm": Fraction("0.03"),
+            "calibrated_on": date(2026, 3, 14),
+        },
+        "axes": axes or {"x": PARTS},
+    }
+
+
+@pytest.mark.parametrize(
+    ("value", "written"),
+    [
+        ("0", "0"),
+        ("-5", "-5"),
+        ("-0.25", "-0.25"),
+        ("220.50", "220.5"),
+        ("0.0000001", "0.0000001"),
+        ("231.59833333333333333333333333", "231.59833333333333333333333333"),
+        ("80/3", "26.666666666667"),
+        ("-1/3", "-0.333333333333"),
+        ("10000000", "10000000"),
+    ],
+)
+def test_every_decimal_of_a_number_is_written(value: str, written: str) -> None:
+    assert decimal_text(Fraction(value)) == written
+
+
+def test_a_card_is_read_back_as_it_was_meant() -> None:
+    card = parse_card(card_text(card_of(), {}), "card")
+    axis = card.axes["x"]
+    assert card.name == "Mule"
+    assert card.caliper.calibrated_on == date(2026, 3, 14)
+    assert axis.train.travel_per_motor_rev_mm == Fraction("2.032") * 20 * Fraction(17, 50)
+    assert axis.stored.value == Fraction("231.59833333333333")
+    assert axis.range_mm == (-5.0, 220.5)
+
+
+def test_what_a_key_means_stands_beside_it_once() -> None:
+    text = card_text(card_of(x=PARTS, y=PARTS), {})
+    assert text.count("# pairs from the motor outwards") == 1
+    assert "gears = [{ driver = 17, driven = 50 }]\n" in text.partition("[axes.y]")[2]
+
+
+def test_notes_stand_at_the_head_of_their_table_and_are_only_comments() -> None:
+    notes = {"": ["left out: Z"], "axes.x": ["not known: teeth\n[axes.y]", "two"]}
+    text = card_text(card_of(), notes)
+    assert text.startswith("# What")
+    assert "# left out: Z\nschema = 1" in text
+    assert "[axes.x]\n# not known: teeth\\x0a[axes.y]\n# two\ndrive" in text
+    assert list(parse_card(text, "card").axes) == ["x"]
+
+
+@given(st.text(min_size=1, max_size=80).filter(lambda name: name.isprintable() and name.strip()))
+def test_a_name_comes_back_as_it_was_typed_however_often(name: str) -> None:
+    once = parse_card(card_text(card_of(name), {}), "card")
+    twice = parse_card(card_text(card_of(once.name), {}), "card")
+    assert once.name == twice.name == name
+
+
+def test_a_name_that_cannot_be_seen_is_made_visible() -> None:
+    assert 'name = "a\\\\x1b"' in card_text(card_of("a\x1b"), {})
+
+
+# --- files --------------------------------------------------------------------------------
+
+
+def test_a_new_file_is_written_whole(tmp_path: Path) -> None:
+    assert write_new(tmp_path / "card.toml", b"schema = 1\n")
+    assert [one.name for one in tmp_path.iterdir()] == ["card.toml"]
+    assert (tmp_path / "card.toml").read_bytes() == b"schema = 1\n"
+
+
+def test_a_file_that_is_there_is_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "card.toml").write_text("mine")
+    assert not write_new(tmp_path / "card.toml", b"schema = 1\n")
+    assert [one.name for one in tmp_path.iterdir()] == ["card.toml"]
+    assert (tmp_path / "card.toml").read_text() == "mine"
+
+
+def test_nothing_is_left_behind_when_writing_fails(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_descriptor: int) -> None:
+        raise OSError("no space left")
+
+    monkeypatch.setattr("os.fsync", full)
+    with pytest.raises(OSError, match="no space left"):
+        write_new(tmp_path / "card.toml", b"schema = 1\n")
+    assert list(tmp_path.iterdir()) == []

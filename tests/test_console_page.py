@@ -158,6 +158,9 @@ READING = Length(0.0, 150.0, is_reading=True, may_undo=True)
         (READING, "reading in mm > "),
         (Length(0.0, 9.0, default="5"), "length in mm, Enter for 5 > "),
         (Words("bench"), "text, Enter for bench > "),
+        (Words("20", may_undo=True, wanted="number"), "number, Enter for 20, back > "),
+        (OneOf(("yes", "no"), may_undo=True), "number or word, back > "),
+        (Length(0.0, 9.0, may_undo=True), "length in mm, back > "),
         (Words("a\x1b" + "b" * 500), "text, Enter for a\\x1b" + "b" * 34 + "… > "),
     ],
 )
@@ -180,6 +183,10 @@ def test_explanations_say_what_this_question_takes() -> None:
     assert "undo" in explanation(READING)
     assert "undo" not in explanation(Length(0.0, 150.0, is_reading=True))
     assert "again" not in explanation(Length(0.0, 150.0))
+    assert "back returns" not in explanation(READING)
+    assert "back returns" in explanation(Words(may_undo=True))
+    assert "(number)" in explanation(Words(wanted="number"))
+    assert reminder(Words(may_undo=True)) == "Ctrl-X stop · back · ? help"
     assert reminder(READING) == "Ctrl-X stop · again · undo · ? help"
     assert reminder(None) == "Ctrl-X stop"
 

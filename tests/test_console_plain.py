@@ -12,6 +12,7 @@ import sys
 import termios
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ import pytest
 
 from tuner.console.plain import HandsOff, Plain
 from tuner.console.typed import Typed
-from tuner.errors import PortLost, Stopped
+from tuner.errors import PortLost, Stopped, Unanswered
 from tuner.messages import Go, Line, OneOf, Question, Words
 
 PATIENCE_S = 10.0  # only ever waited for when a test fails
@@ -585,3 +586,22 @@ def test_end_of_input_from_the_start_ends_with_status_3() -> None:
     assert done.returncode == 3
     assert done.stdout.splitlines()[-1] == "END exit=3"
     assert "stop is called" in done.stderr
+
+
+def test_a_question_without_patience_is_not_waited_for_and_the_next_one_is(bench: Bench) -> None:
+    answers: list[str] = []
+
+    def work() -> int:
+        with pytest.raises(Unanswered):
+            bench.plain.ask(replace(TEXT, patience_s=0.01))
+        bench.plain.tell(Line("NOTE", "off", (), "heaters off"))
+        answers.append(bench.plain.ask(replace(TEXT, patience_s=PATIENCE_S)))
+        return 0
+
+    def typist() -> None:
+        bench.output.wait_for("TEXT", 2)
+        bench.type("here\n")
+
+    assert bench.serve(work, typist) == 0
+    assert answers == ["here"]
+    assert bench.stops == 0

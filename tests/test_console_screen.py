@@ -20,6 +20,7 @@ import termios
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from dataclasses import replace
 
 import pyte
 import pytest
@@ -29,7 +30,7 @@ from prompt_toolkit.output import DummyOutput
 from prompt_toolkit.output.vt100 import Vt100_Output
 
 from tuner.console.screen import Screen
-from tuner.errors import PortLost, Stopped
+from tuner.errors import PortLost, Stopped, Unanswered
 from tuner.messages import Accepts, Go, Length, Line, OneOf, Question, Words
 
 PATIENCE_S = 10.0  # only ever waited for when a test fails
@@ -586,3 +587,28 @@ def test_a_signal_on_a_real_terminal(terminal: Terminal, name: str) -> None:
     terminal.wait_for("heaters are off")
     assert terminal.process.wait(PATIENCE_S) == 3
     assert termios.tcgetattr(terminal.program) == terminal.before
+
+
+def test_a_question_without_patience_is_taken_back_and_the_next_one_is_asked(bench: Bench) -> None:
+    def work() -> int:
+        with pytest.raises(Unanswered):
+            bench.screen.ask(replace(TEXT, patience_s=0.01))
+        bench.tell("heaters off")
+        bench.drawn.wait_for("working, Ctrl-X stops > ", 2)
+        return bench.ask(replace(TEXT, patience_s=PATIENCE_S))()
+
+    def typist() -> None:
+        bench.drawn.wait_for("heaters off")
+        bench.type_at("text > ", "here\r", 2)
+
+    assert bench.serve(work, typist) == 0
+    assert bench.answers == ["here"]
+
+
+def test_heat_is_asked_for_by_its_name(bench: Bench) -> None:
+    question = replace(CONFIRM, accepts=Go("heat"))
+    bench.serve(
+        bench.ask(question), lambda: bench.type_at("type go to heat, Ctrl-X stops > ", "?\rgo\r")
+    )
+    assert bench.answers == ["go"]
+    assert "the heater named above" in " ".join(" ".join(bench.drawn.page()).split())

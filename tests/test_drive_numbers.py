@@ -8,7 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tuner.drive.numbers import decimals_of, plain_number
+from tuner.drive.numbers import (
+    decimals_of,
+    exact_mm,
+    exact_number,
+    exact_words,
+    plain_number,
+)
+from tuner.drive.parts import PI
 
 
 @pytest.mark.parametrize(
@@ -57,3 +64,72 @@ def test_what_is_rounded_is_right_to_six_digits(value: Fraction) -> None:
 )
 def test_decimals_of(value: str, decimals: int | None) -> None:
     assert decimals_of(Fraction(value)) == decimals
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"),
+    [
+        ("80", "80"),
+        ("2.5", "2.5"),
+        ("2,5", "2.5"),
+        (",9", "0.9"),
+        (" +5 ", "5"),
+        ("-5,2", "-5.2"),
+        ("80/3", "80/3"),
+        ("-1/16", "-1/16"),
+        ("2,5/2", "1.25"),
+        ("007", "7"),
+        ("999999999999.999999999999", "999999999999.999999999999"),
+    ],
+)
+def test_what_is_typed_is_exact(typed: str, value: str) -> None:
+    assert exact_number(typed) == Fraction(value)
+
+
+@pytest.mark.parametrize(
+    "typed",
+    ["", "-", ".", "1e3", "nan", "inf", "1_000", "0x10", "1/0", "1/", "/2", "1/2/3", "1,0,0",
+     "\u0661", "２", "1 000", "--5", "1" * 13, "5\x1b[2J", "twenty"],
+)  # fmt: skip
+def test_what_is_no_number(typed: str) -> None:
+    for read in (exact_number, exact_mm):
+        with pytest.raises(ValueError, match=r"is not a (number|length); type it like") as caught:
+            read(typed)
+        assert str(caught.value).isprintable()
+        assert len(str(caught.value)) < 160
+
+
+@pytest.mark.parametrize(
+    ("typed", "mm"),
+    [
+        ("2", "2"),
+        ("2,032mm", "2.032"),
+        ("0.2 in", "5.08"),
+        ("0.2inch", "5.08"),
+        ('1/16"', "1.5875"),
+        ("1/16 IN", "1.5875"),
+        ("-1in", "-25.4"),
+    ],
+)
+def test_lengths_in_inch_are_exact(typed: str, mm: str) -> None:
+    assert exact_mm(typed) == Fraction(mm)
+
+
+@given(st.fractions(min_value=-(10**9), max_value=10**9, max_denominator=10**3))
+def test_what_is_written_as_a_fraction_is_read_back(value: Fraction) -> None:
+    assert exact_number(str(value)) == value
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (Fraction(80), "80"),
+        (Fraction(1, 80), "0.0125"),
+        (Fraction(80, 3), "26.6667 (80/3)"),
+        (Fraction(50, 17), "2.94118 (50/17)"),
+        (Fraction(10_001, 3), "3333.67"),
+        (PI, "3.14159"),
+    ],
+)
+def test_the_fraction_stands_where_decimals_only_come_near(value: Fraction, words: str) -> None:
+    assert exact_words(value) == words

@@ -5,7 +5,7 @@ from __future__ import annotations
 from fractions import Fraction
 
 import pytest
-from drive_strategies import trains
+from drive_strategies import motors, trains
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -15,6 +15,7 @@ from tuner.drive.parts import (
     Feeder,
     GearPair,
     Motor,
+    Rack,
     Rotary,
     Screw,
 )
@@ -24,7 +25,11 @@ from tuner.drive.scale import (
     all_forms,
     contradiction,
     convert,
+    error_of_ratio,
+    form_key,
     form_words,
+    forms_of,
+    parse_form,
     scaled,
     steps_per_mm,
 )
@@ -39,7 +44,10 @@ forms = st.sampled_from(Form)
 
 def test_the_names_of_the_forms_are_those_of_the_card() -> None:
     assert [*Form] == [
-        "travel_per_rev_mm", "travel_per_motor_rev_mm", "steps_per_mm", "mm_per_step"
+        "travel_per_rev_mm",
+        "travel_per_motor_rev_mm",
+        "steps_per_mm",
+        "mm_per_step",
     ]
 
 
@@ -111,6 +119,8 @@ def test_what_the_parts_give_contradicts_nothing(train: DriveTrain, form: Form) 
 
 THREE_TO_ONE = DriveTrain(Belt(Fraction(2), 20), MOTOR, (GearPair(20, 60),))
 SCREW = DriveTrain(Screw(Fraction(2), 4), MOTOR)
+FEEDER = DriveTrain(Feeder(Fraction("7.3")), MOTOR, (GearPair(17, 50),))
+FASTER = DriveTrain(Belt(Fraction(2), 20), MOTOR, (GearPair(50, 17),))
 IN_THIRDS = DriveTrain(Belt(Fraction(3), 16), Motor(Fraction("1.8"), 16))  # 66.6667 steps per mm
 
 
@@ -133,10 +143,11 @@ def test_rounding_is_no_contradiction(train: DriveTrain, form: Form, value: str)
 @pytest.mark.parametrize(
     ("train", "form", "value", "says"),
     [
-        (BELT, Form.STEPS_PER_MM, "40", ["half of", "40 against 80 steps per mm", "factor 0.5",
-                                         "8 microsteps instead of 16", "40 teeth instead of 20"]),
-        (BELT, Form.STEPS_PER_MM, "160", ["twice", "160 against 80", "400 full steps instead",
-                                          "32 microsteps instead of 16"]),
+        (BELT, Form.STEPS_PER_MM, "40", ["exactly half of", "40 against 80 steps per mm",
+                                         "factor 0.5", "8 microsteps instead of 16",
+                                         "40 teeth instead of 20"]),
+        (BELT, Form.STEPS_PER_MM, "160", ["exactly twice", "160 against 80",
+                                          "400 full steps instead", "32 microsteps instead of 16"]),
         (BELT, Form.MM_PER_STEP, "0.00625", ["half of", "0.00625 against 0.0125 mm per step",
                                              "32 microsteps instead of 16"]),
         (BELT, Form.STEPS_PER_MM, "100", ["1.25 times", "16 teeth instead of 20"]),
@@ -147,16 +158,28 @@ def test_rounding_is_no_contradiction(train: DriveTrain, form: Form, value: str)
         (BELT, Form.MM_PER_STEP, "0.000492126", ["for inches"]),
         (BELT, Form.STEPS_PER_MM, "83", ["1.0375 times", "83 against 80", "no usual part"]),
         (BELT, Form.STEPS_PER_MM, "80.01", ["no usual part"]),
-        (SCREW, Form.STEPS_PER_MM, "1600", ["4 times", "pitch of the screw taken for its lead",
+        (SCREW, Form.STEPS_PER_MM, "1600", ["exactly four times",
+                                            "pitch of the screw taken for its lead",
                                             "2 mm lead instead of 8"]),
-        (SCREW, Form.TRAVEL_PER_REV_MM, "2", ["0.25 times", "taken for its lead"]),
+        (SCREW, Form.TRAVEL_PER_REV_MM, "2", ["exactly a quarter of", "taken for its lead"]),
         (DriveTrain(Screw(Fraction(4)), MOTOR), Form.STEPS_PER_MM, "640", ["5 mm lead"]),
         (GEARED, Form.TRAVEL_PER_REV_MM, "8", ["0.2 times", "a number for one motor revolution"]),
         (GEARED, Form.TRAVEL_PER_MOTOR_REV_MM, "40", ["5 times", "revolution of the output shaft"]),
         (GEARED, Form.TRAVEL_PER_MOTOR_REV_MM, "200", ["25 times", "the wrong way round"]),
         (GEARED, Form.STEPS_PER_MM, "80", ["0.2 times", "80 against 400", "the gears left out"]),
-        (THREE_TO_ONE, Form.MM_PER_STEP, "0.0125", ["3 times", "the gears left out"]),
+        (THREE_TO_ONE, Form.MM_PER_STEP, "0.0125", ["exactly three times", "the gears left out"]),
         (THREE_TO_ONE, Form.STEPS_PER_MM, "26.667", ["the wrong way round"]),
+        (FEEDER, Form.STEPS_PER_MM, "418.6", ["1.02 times", "3:1 instead of the 2.94118:1"]),
+        (FEEDER, Form.STEPS_PER_MM, "410.23", ["2.94:1 instead"]),
+        (FEEDER, Form.TRAVEL_PER_MOTOR_REV_MM, "7.64454", ["3:1 instead"]),
+        (FEEDER, Form.STEPS_PER_MM, "1289.28", ["pi left out"]),
+        (FASTER, Form.MM_PER_STEP, "0.0375", ["1:3 instead of the 1:2.94118"]),
+        (DriveTrain(Rack(Fraction(1), 20), MOTOR), Form.TRAVEL_PER_REV_MM, "94.2478",
+         ["a rack of module 1.5 mm instead of 1"]),
+        (DriveTrain(Rack(Fraction(1), 20), MOTOR), Form.STEPS_PER_MM, "50.9554",
+         ["3.14 taken for pi"]),
+        (BELT, Form.STEPS_PER_MM, "8", ["exactly a tenth of", "a slipped decimal point"]),
+        (IN_THIRDS, Form.STEPS_PER_MM, "33.33", ["but for its rounding half of", "8 microsteps"]),
         (DriveTrain(Rotary(), MOTOR, (GearPair(1, 90),)), Form.STEPS_PER_MM, "400",
          ["half of", "400 against 800 steps per deg", "8 microsteps"]),
     ],
@@ -197,3 +220,81 @@ def test_a_stored_travel_says_nothing_about_motor_or_microsteps() -> None:
 def test_form_words(form: Form, mm: str, deg: str) -> None:
     assert form_words(form) == mm
     assert form_words(form, "deg") == deg
+
+
+@pytest.mark.parametrize(
+    ("typed", "form", "unit"),
+    [
+        ("steps_per_mm", Form.STEPS_PER_MM, "mm"),
+        ("Steps-Per-MM", Form.STEPS_PER_MM, "mm"),
+        ("mm-per-step", Form.MM_PER_STEP, "mm"),
+        ("travel_per_rev_deg", Form.TRAVEL_PER_REV_MM, "deg"),
+        ("deg_per_step", Form.MM_PER_STEP, "deg"),
+    ],
+)
+def test_forms_as_they_are_typed(typed: str, form: Form, unit: str) -> None:
+    assert parse_form(typed) == (form, unit)
+    assert parse_form(form_key(form, unit)) == (form, unit)
+
+
+@pytest.mark.parametrize("typed", ["", "steps", "steps_per_inch", "steps_per_mm\x1b[2J"])
+def test_what_is_no_form(typed: str) -> None:
+    with pytest.raises(ValueError, match="expected travel_per_rev_mm, travel_per_motor") as caught:
+        parse_form(typed)
+    assert str(caught.value).isprintable()
+
+
+@given(positive, forms, trains)
+def test_without_a_motor_a_number_tells_only_its_own_kind(
+    value: Fraction, form: Form, train: DriveTrain
+) -> None:
+    stored = Stored(form, value)
+    known = forms_of(stored, train.gear_ratio, None)
+    everything = forms_of(stored, train.gear_ratio, train.motor.microsteps_per_rev)
+    assert len(known) == 2
+    assert len(everything) == 4
+    assert known[form] == everything[form] == value
+    assert known.items() <= everything.items()
+
+
+@pytest.mark.parametrize(
+    ("reduction", "gears", "error"),
+    [
+        ("3", (17, 50), "0.02"),
+        ("3", (50, 150), "0"),
+        ("5", (16, 80), "0"),
+        ("4.9", (16, 80), "-0.02"),
+    ],
+)
+def test_what_a_rounded_gear_ratio_costs(
+    reduction: str, gears: tuple[int, int], error: str
+) -> None:
+    assert error_of_ratio(Fraction(reduction), GearPair(*gears).ratio) == Fraction(error)
+
+
+@given(trains, positive)
+def test_the_error_of_a_ratio_is_what_the_axis_does(train: DriveTrain, reduction: Fraction) -> None:
+    """Told the nominal ratio, the controller makes the steps; the teeth make the travel."""
+    told = Stored(Form.TRAVEL_PER_MOTOR_REV_MM, train.travel_per_rev_mm / reduction)
+    true_for_one_mm = steps_per_mm(told, train) * train.mm_per_step
+    assert true_for_one_mm - 1 == error_of_ratio(reduction, train.gear_ratio)
+
+
+@given(trains, st.integers(2, 9))
+def test_scaling_laws(train: DriveTrain, n: int) -> None:
+    """n times the microsteps or the reduction is n times the steps; the travel knows its parts."""
+    motor = Motor(train.motor.step_angle_deg, train.motor.microsteps * n)
+    finer = DriveTrain(train.drive, motor, train.gears)
+    assert finer.steps_per_mm == n * train.steps_per_mm
+    assert finer.travel_per_motor_rev_mm == train.travel_per_motor_rev_mm
+    assert finer.lost_cycle_mm == train.lost_cycle_mm
+    geared = DriveTrain(train.drive, train.motor, (*train.gears, GearPair(20, 20 * n)))
+    assert geared.steps_per_mm == n * train.steps_per_mm
+    assert geared.travel_per_rev_mm == train.travel_per_rev_mm
+
+
+@given(st.fractions(Fraction("0.01"), 100, max_denominator=100), st.integers(3, 100), motors)
+def test_travel_grows_with_pitch_and_teeth(pitch: Fraction, teeth: int, motor: Motor) -> None:
+    one = DriveTrain(Belt(pitch, teeth), motor)
+    for twice in (Belt(pitch * 2, teeth), Belt(pitch, teeth * 2)):
+        assert DriveTrain(twice, motor).mm_per_step == 2 * one.mm_per_step

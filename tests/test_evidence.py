@@ -319,7 +319,8 @@ def test_a_finding_names_its_line_and_time() -> None:
 LEGAL = [
     "G1 X10 F1200", "G1 X+10. F1200", "G1 X-.5 F600.5", "G1X007.50F1", "G1 E-3 F60", "G1 X1 Y2 F3",
     "G28 X", "G28 Z", "G28 X0", "G21", "G90", "G91", "G94", "G4 P0", "G4 P.5", "M400",
-    "M105", "M114", "M119", "M104 S0", "M140 S0", "M104S0.0", "M112",
+    "M105", "M114", "M119", "M104 S0", "M140 S0", "M104S0.0", "M112", "M83",
+    "N7 M105*32", "N0 M110 N0*125", "N123 G1 X-2.5 F600*4",
 ]  # fmt: skip
 # Number forms after NISTIR 6556 section 3.3.2.1 (rule seen, examples derived from it).
 ILLEGAL = [
@@ -330,11 +331,13 @@ ILLEGAL = [
     "G1 X10 F1200;now", "G1 X10 F1200 (now)", "N1 G1 X10 F1200", "G1 X10 F1200*55", "G1 X10\tF1200",
     "G0 X10", "G2 X1 Y1 I1", "G20", "G28", "G28 X Y", "G28 X5", "G28 X00", "G4 P-1", "G4", "G93",
     "M104 S200", "M140 S60", "M104", "M104 S00200", "M1404 S0", "M109 S0", "M14 S0", "M84", "M18",
-    "M112 ", "M1120", "M106 S255", "", "ok", "M105\x1b", "M105\x00", "G1 X" + "1" * 300 + " F1",
+    "N7 M105*35", "N7 M105", "N7*121", "N1 M110 N0*124", "N0 M110 N1*124", "M110 N0",
+    "N7 M104 S200*96", "M112 ", "M1120", "M106 S255", "", "ok", "M105\x1b", "M105\x00",
+    "G1 X" + "1" * 300 + " F1",
 ]  # fmt: skip
 STORING = [
     "G10 L2 P1 X0", "G92 X0", "G92", "G92.1", "G28.1", "G30.1 X0", "M777", "M999",
-    "#100=5", "$100=80", "$$", "#<scale>=1", "G1 X#5 F100", "g92 x0",
+    "#100=5", "$100=80", "$$", "#<scale>=1", "G1 X#5 F100", "g92 x0", "N7 M777*35",
 ]  # fmt: skip
 
 
@@ -347,6 +350,58 @@ def test_words_on_the_list_may_leave(line: str) -> None:
 @pytest.mark.parametrize("line", ILLEGAL)
 def test_anything_else_is_found(line: str) -> None:
     assert any("not on the list" in one for one in judged(f"1.0 > {line}")), line
+
+
+def _xor(line: str) -> int:
+    whole = 0
+    for byte in line.encode():
+        whole ^= byte
+    return whole
+
+
+HEAT = """\
+20.0 ~ CAUTION warm word=WARNING group=5 line=1 of=1 | hot; hands off
+20.0 ~ HEAT warm heater=nozzle target_c=45 group=5 line=1 of=1 | nozzle to 45
+20.0 ~ CONFIRM warm group=5 | answer go or stop
+21.0 ~ ANSWER warm | go
+21.1 > M104 S45
+21.2 < ok
+30.0 ~ HEATED warm heater=nozzle now_c=45.0 | nozzle is at 45
+"""
+
+
+def test_heat_leaves_with_a_consent_of_its_own() -> None:
+    assert judged(SETUP + HEAT) == []
+    assert judged(SETUP + HEAT.replace("M104 S45", f"N7 M104 S45*{_xor('N7 M104 S45')}")) == []
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("21.0 ~ ANSWER warm | go\n", ""),
+        ("ANSWER warm | go", "ANSWER warm | stop"),
+        ("> M104 S45", "> M104 S46"),
+        ("> M104 S45", "> M140 S45"),
+        ("> M104 S45", "> M104 S45\n21.1 > M104 S45"),
+        ("~ HEAT warm", "~ MOVE warm"),
+        ("21.1 > M104 S45", "51.1 > M104 S45"),
+        ("heater=nozzle target_c=45", "heater=nozzle"),
+    ],
+)
+def test_heat_without_it_is_found(old: str, new: str) -> None:
+    assert old in HEAT
+    text = HEAT.replace(old, new).partition("21.2 <")[0]
+    assert any("not on the list" in one for one in judged(SETUP + text))
+
+
+def test_a_move_does_not_leave_on_a_consent_to_heat() -> None:
+    findings = judged(SETUP + HEAT.replace("> M104 S45", "> G1 X45 F600"))
+    assert any("is not what move 1" in one for one in findings)
+
+
+def test_bytes_that_heat_are_found_unless_a_session_heats() -> None:
+    assert len(check_bytes(b"M104 S45\n")) == 1
+    assert check_bytes(b"M104 S45\n", may_heat=True) == []
 
 
 @pytest.mark.parametrize("line", STORING)

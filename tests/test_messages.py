@@ -17,6 +17,7 @@ from tuner.messages import (
     Choose,
     Confirm,
     Decided,
+    Heat,
     Line,
     Message,
     Observe,
@@ -37,12 +38,13 @@ ONE_OF_EACH: list[Message] = [
     Approach(key="x.near.1", axis="x", to_mm=1.0, approach="minus", over_mm=1.0,
              feed_mm_per_min=600.0),
     Reference(key="x.reference", axis="x", position_mm=0.0),
+    Heat(key="e.heat", heater="nozzle", target_c=200),
     Observe(key="greeting", what="greeting"),
     Decided(key="x.targets", value=[[1.0, "plus"]]),
     Checkpoint(key="leaving", step=3, of=4, says="words"),
     Propose(key="x.proposal", axis="x", finding={"verdict": "keep"}),
 ]  # fmt: skip
-PROSE = {"says", "fields", "value", "finding"}
+PROSE = {"says", "wanted", "fields", "value", "finding"}
 
 
 def name(message: Message) -> str:

@@ -3,14 +3,14 @@ import json
 import pytest
 from simulated_axis import Truth, judge
 
-from tuner.metrology.unmeasured import without_readings
+from tuner.metrology.unmeasured import without_fit
 
 CAUSE = {"name": "not-powered", "p": 1.0, "says": "nothing moved", "check": "look at the plug"}
 
 
 @pytest.mark.parametrize("cause", [None, CAUSE])
-def test_a_finding_without_readings_has_the_keys_of_every_other(cause):
-    report = without_readings(verdict="repair-first", axis="x", next="look", cause=cause)
+def test_a_finding_without_fit_has_the_keys_of_every_other(cause):
+    report = without_fit(verdict="repair-first", axis="x", next="look", cause=cause)
     measured = judge(Truth(1.0), 0).as_json(file=None, axis="x")
     assert set(report) == set(measured)
     assert json.loads(json.dumps(report, allow_nan=False)) == report

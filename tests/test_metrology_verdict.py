@@ -291,7 +291,7 @@ def test_two_set_ups_agree_or_do_not():
 KEYS = {
     "schema", "file", "axis", "n", "scale", "travel_per_rev_mm", "play_mm", "periodic",
     "drift_mm_per_min", "not_tested", "suspect_readings", "jumps", "causes", "tie", "next",
-    "verdict", "value_known", "proposal",
+    "verdict", "value_known", "place_anew", "proposal",
 }
 
 

@@ -114,7 +114,8 @@ def test_what_is_sent_before_the_greeting_is_lost() -> None:
         ("M104 S0", "ok"),
         ("M140 S0", "ok"),
         ("M104", "error: word S is missing"),
-        ("M140 S60", "error: no heater is connected"),
+        ("M140 S301", "error: target must be 0 to 300"),
+        ("M104 S-1", "error: target must be 0 to 300"),
         ("M105", "ok T:21.4 /0.0 B:21.2 /0.0"),
         ("M114", "X:0.000 Y:0.000 Z:0.000\nok"),
         ("M119", "X:open Y:open Z:open\nok"),
@@ -331,3 +332,33 @@ def test_power_up_in_mid_move_stops_it() -> None:
     controller.power_up(1.512)
     controller.due(99.0)
     assert true_mm(controller, "x") == pytest.approx(105.0)
+
+
+def test_heaters_warm_and_cool_at_a_steady_rate() -> None:
+    controller = awake()
+    assert answers(controller, b"M104 S200\nM140 S60\n", 1.0, 1.1) == b"ok\nok\n"
+    reports = [
+        answers(controller, b"M105\n", at_s, at_s + 0.5).decode()
+        for at_s in (11.0, 51.0, 101.0, 1001.0)
+    ]
+    assert reports == [
+        "ok T:41.4 /200.0 B:26.2 /60.0\n",
+        "ok T:121.4 /200.0 B:46.2 /60.0\n",
+        "ok T:200.0 /200.0 B:60.0 /60.0\n",
+        "ok T:200.0 /200.0 B:60.0 /60.0\n",
+    ]
+    assert answers(controller, b"M104 S190\nM140 S0\n", 1002.0, 1002.5) == b"ok\nok\n"
+    cooler = answers(controller, b"M105\n", 1007.0, 1008.0).decode()
+    assert cooler == "ok T:195.0 /190.0 B:59.5 /0.0\n"
+    later = answers(controller, b"M105\n", 9000.0, 9001.0).decode()
+    assert later == "ok T:190.0 /190.0 B:21.2 /0.0\n"
+
+
+@pytest.mark.parametrize(("stop", "now_c"), [(b"M112\n", 112.4), (b"", 115.4)])
+def test_a_controller_that_halts_or_restarts_heats_nothing(stop: bytes, now_c: float) -> None:
+    controller = awake()
+    answers(controller, b"M104 S200\n", 1.0, 51.0)
+    answers(controller, stop, 51.0, 52.0)
+    controller.power_up(52.0)
+    controller.due(60.0)
+    assert answers(controller, b"M105\n", 60.0, 61.0) == b"ok T:%.1f /0.0 B:21.2 /0.0\n" % now_c

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import statistics
+from dataclasses import replace
 
 import pytest
 
+from tuner.errors import Unanswered
 from tuner.messages import (
     Accepts,
     Approach,
@@ -385,3 +387,15 @@ def test_a_message_that_asks_nothing_is_answered_by_form() -> None:
     _, hands = at_work()
     move = consent("x").message
     assert hands.answer(asked(move, OneOf(("again", "leave")))) == "again"
+
+
+@pytest.mark.parametrize(("patience_s", "waits_s"), [(1.0, 1.0), (1.99, 1.99)])
+def test_who_is_slower_than_a_question_may_wait_does_not_answer_it(
+    patience_s: float, waits_s: float
+) -> None:
+    mule, hands = at_work()
+    before_s = mule.clock.now_s()
+    with pytest.raises(Unanswered):
+        hands.answer(replace(choose("colour", "red", "green"), patience_s=patience_s))
+    assert mule.clock.now_s() - before_s == pytest.approx(waits_s)
+    assert hands.answer(replace(choose("colour", "red", "green"), patience_s=2.0)) == "red"

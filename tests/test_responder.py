@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Self
 
 import pytest
-from responder import Axis, Crash, Responder
+from responder import Axis, Crash, Machine, Responder
 
 SLOW = 1.0  # real time, for moves that must still be under way when a test looks
 LONG = 1e4  # no move of a test takes a noticeable time
@@ -144,7 +144,7 @@ def test_bytes_may_come_in_any_pieces_and_with_any_line_end(
 
 def test_temperatures_and_targets_are_reported() -> None:
     with (
-        Responder(temperatures_c=(180.0, 60.5), restarts_on_open=False) as machine,
+        Responder(temperatures_c=(180.0, 60.5), restarts_on_open=False, heats=False) as machine,
         Client(machine.device) as client,
     ):
         assert client.all("M104 S200", "M140 S60") == ["ok", "ok"]
@@ -152,6 +152,78 @@ def test_temperatures_and_targets_are_reported() -> None:
         assert client.all("M104 S0", "M140 S0") == ["ok", "ok"]
         assert client.says("M105") == "ok T:180.0 /0.0 B:60.5 /0.0"
         assert machine.targets_c == {"T": 0.0, "B": 0.0}
+
+
+# --- the machine alone ------------------------------------------------------------------
+
+
+class Alone:
+    """A machine without a port, on a clock that a test sets."""
+
+    def __init__(self, **switches: bool) -> None:
+        self.now_s = 0.0
+        self.heard = bytearray()
+        self.machine = Machine(now_s=lambda: self.now_s, said=self.heard.extend, **switches)
+
+    def says(self, *lines: str, after_s: float = 0.0) -> list[str]:
+        self.now_s += after_s
+        self.machine.advance()
+        self.heard.clear()
+        self.machine.receive("".join(f"{line}\n" for line in lines).encode())
+        self.machine.advance()
+        return self.heard.decode().splitlines()
+
+
+def test_heaters_warm_to_their_target_and_cool_again() -> None:
+    there = Alone()
+    assert there.says("M104 S45") == ["ok"]
+    assert there.says("M105", after_s=1.0) == ["ok T:27.0 /45.0 B:21.5 /0.0"]
+    assert there.says("M105", after_s=60.0) == ["ok T:45.0 /45.0 B:21.5 /0.0"]
+    there.machine.set_target("T", 0.0)
+    assert there.says("M105", after_s=3.0) == ["ok T:42.0 /0.0 B:21.5 /0.0"]
+    there.now_s += 100.0
+    assert there.machine.temperature_c("T") == 22.0
+
+
+def test_numbered_lines_must_be_whole_and_the_next() -> None:
+    there = Alone(numbered=True)
+    assert there.says("N0 M110 N0*125", "N1 M105*38") == ["ok", "ok T:22.0 /0.0 B:21.5 /0.0"]
+    wanted = ["error: line 2 did not arrive whole", "rs 2", "ok"]
+    for bad in ("N2 M105*1", "N2 M105", "N3 M105*36", "N1 M105*38", "N2 M105*", "N M105*1"):
+        assert there.says(bad) == wanted, bad
+    assert there.says("N2 M105*37", "M105") == ["ok T:22.0 /0.0 B:21.5 /0.0"] * 2
+    assert there.says("N9 M112*40")[0] == "error: line 3 did not arrive whole"
+    assert not there.machine.halted
+    assert there.says("N3 M112*34") == ["error: halted"]
+    assert there.machine.halted
+
+
+def test_reports_wait_for_the_lines_before_them_or_not() -> None:
+    place = ["X:5.000 Y:0.000 Z:0.000", "ok"]
+    for at_once, now, later in ((False, [], ["ok", *place]), (True, place, ["ok"])):
+        there = Alone(reports_at_once=at_once)
+        assert there.says("G91", "G1 X5 F60") == ["ok", "ok"]
+        assert there.says("M400", "M114") == now
+        assert there.machine.moving
+        there.heard.clear()
+        there.now_s = 6.0
+        there.machine.advance()
+        assert there.heard.decode().splitlines() == later
+
+
+def test_it_says_when_something_will_happen_next() -> None:
+    there = Alone()
+    assert there.machine.next_event_s() is None
+    there.machine.begin_start()
+    assert there.machine.next_event_s() == pytest.approx(0.1)
+    assert there.says("G21") == []
+    there.now_s = 0.1
+    there.machine.advance()
+    assert there.heard == b"start\n"
+    there.says("G91", "G1 X1 F60")
+    assert there.machine.next_event_s() == pytest.approx(1.1)
+    there.machine.say("hello")
+    assert there.heard.endswith(b"hello\n")
 
 
 # --- motion -----------------------------------------------------------------------------

@@ -3,17 +3,28 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from typing import Any
 
 import pytest
-from fakes import COLD, ScriptedPerson, SetClock, card, dialect
+from fakes import CARD_TEXT, COLD, FEEDER_TEXT, ScriptedPerson, SetClock, card, dialect
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from tuner.card.dialect import Dialect, Stop
-from tuner.errors import Defect, OutsideEnvelope, PermitVoid, PositionUnknown, Stopped, TooHot
-from tuner.messages import Approach, Approached, Limits, Question, Reference
+from tuner.card.dialect import Dialect, HeatWords, Stop
+from tuner.errors import (
+    Defect,
+    HeatFault,
+    HeatRefused,
+    OutsideEnvelope,
+    PermitVoid,
+    PositionUnknown,
+    Stopped,
+    TooHot,
+)
+from tuner.messages import Approach, Approached, Heat, Limits, Question, Reference
 from tuner.safety.gate import LINES_PER_GROUP, LONGEST_LINE_S, Gate, Group, Move, duration_s
-from tuner.safety.heat import Heater
+from tuner.safety.heat import Heater, Heaters
 from tuner.safety.words import Kind, classify
 
 CARD = card()
@@ -388,3 +399,110 @@ def test_groups_are_numbered_once(targets: list[float]) -> None:
             gate.arrived(group)
     assume(numbers)
     assert numbers == list(range(1, len(numbers) + 1))
+
+
+# --- heat -------------------------------------------------------------------------------
+
+WITH_FEEDER = card(CARD_TEXT + FEEDER_TEXT)
+NOZZLE = Heat(key="e.heat", heater="nozzle", target_c=200)
+
+
+def heating_gate(**more: Any) -> Gate:
+    given = {"axes": WITH_FEEDER.axes, "dialect": dialect(), "clock": SetClock(50.0), **more}
+    return Gate(given.pop("axes"), given.pop("dialect"), given.pop("clock"), **given)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "line"),
+    [
+        (NOZZLE, "M104 S200"),
+        (replace(NOZZLE, target_c=1), "M104 S1"),
+        (replace(NOZZLE, target_c=240), "M104 S240"),
+        (replace(NOZZLE, heater="bed", target_c=60), "M140 S60"),
+    ],
+)
+def test_heat_has_its_caution_and_its_consent(wanted: Heat, line: str) -> None:
+    person = ScriptedPerson(["yes", "go"])
+    warrant, watch = heating_gate().admit_heat(wanted, person, COLD)
+    assert person.tags == ["CAUTION", "HEAT", "discard", "CONFIRM", "NOTE", "CONFIRM"]
+    (caution,), (heat,) = person.tagged("CAUTION"), person.tagged("HEAT")
+    place = "group=1 line=1 of=1"
+    assert heat.plain() == (
+        f"HEAT e.heat heater={wanted.heater} target_c={wanted.target_c} {place} | {wanted.heater} "
+        f"to {wanted.target_c} °C"
+    )
+    assert dict(caution.fields) == {"word": "WARNING", "group": "1", "line": "1", "of": "1"}
+    for part in ("burn", "fumes", "caliper", f"{wanted.target_c} °C", "nozzle 21 °C, bed"):
+        assert part in caution.says
+    assert person.tagged("NOTE")[0].says == "only go switches this heater on; type go, or stop"
+    questions = [one for one in person.seen if isinstance(one, Question)]
+    assert {one.patience_s for one in questions} == {None}
+    assert classify(line) is Kind.HEAT
+    assert warrant.redeem(80.0) == line
+    assert watch.has_reached(wanted.target_c)
+
+
+def test_the_caution_of_heat_is_whole_on_its_line() -> None:
+    many = tuple(Heater(f"T{number}", 199.9, 0.0) for number in range(40))
+    person = ScriptedPerson(["go"])
+    heating_gate().admit_heat(NOZZLE, person, many)
+    (caution,) = person.tagged("CAUTION")
+    assert caution.plain().endswith(caution.says)
+
+
+def test_a_hot_heater_waits_five_minutes_for_a_consent() -> None:
+    person = ScriptedPerson(["go"])
+    heating_gate().admit_heat(NOZZLE, person, (Heater("T", 180.0, 180.0),))
+    assert [one.patience_s for one in person.seen if isinstance(one, Question)] == [300.0]
+
+
+def test_stop_instead_of_go_gives_no_warrant() -> None:
+    with pytest.raises(Stopped):
+        heating_gate().admit_heat(NOZZLE, ScriptedPerson(["stop"]), COLD)
+
+
+@pytest.mark.parametrize(
+    ("more", "wanted", "why"),
+    [
+        ({"network": True}, NOZZLE, "leads over a network"),
+        ({"axes": CARD.axes}, NOZZLE, "the card has no feeder"),
+        ({"dialect": dialect(heat=HeatWords())}, NOZZLE, "has no word for it"),
+        ({"dialect": dialect(heat=HeatWords("M104 S{target}"))},
+         replace(NOZZLE, heater="bed"), "has no word for it"),
+        ({}, replace(NOZZLE, target_c=241), "up to 240; choose one of those"),
+        ({}, replace(NOZZLE, target_c=10**9), "up to 240"),
+        ({}, replace(NOZZLE, target_c=0), "up to 240"),
+        ({}, replace(NOZZLE, target_c=-5), "up to 240"),
+        ({}, replace(NOZZLE, target_c=200.5), "whole degrees"),
+        ({}, replace(NOZZLE, target_c=float("nan")), "whole degrees"),
+    ],
+)  # fmt: skip
+def test_where_it_may_not_be_heated_nothing_is_shown(
+    more: dict[str, Any], wanted: Heat, why: str
+) -> None:
+    person = ScriptedPerson([])
+    with pytest.raises(HeatRefused, match=why):
+        heating_gate(**more).admit_heat(wanted, person, COLD)
+    assert person.seen == []
+
+
+def test_while_an_axis_is_measured_nothing_is_heated() -> None:
+    gate = heating_gate()
+    gate.learn(Limits(axis="x", minus_mm=-9.0, plus_mm=9.0, scale_low=1.0, scale_high=1.0,
+                      direction_seen=True))  # fmt: skip
+    with pytest.raises(HeatRefused, match="an axis is being measured"):
+        gate.admit_heat(NOZZLE, ScriptedPerson([]), COLD)
+    gate.forget_positions()
+    gate.admit_heat(NOZZLE, ScriptedPerson(["go"]), COLD)
+
+
+@pytest.mark.parametrize("heaters", [None, (), (Heater("B", 20.0, 0.0),), (Heater("T", -21.0),)])
+def test_what_cannot_be_watched_is_not_heated(heaters: Heaters) -> None:
+    person = ScriptedPerson([])
+    with pytest.raises(HeatFault):
+        heating_gate().admit_heat(NOZZLE, person, heaters)
+    assert person.seen == []
+
+
+def test_one_step_of_each_axis() -> None:
+    assert gate_at(0.0).steps_mm == {"x": 0.0125, "y": 0.0125, "z": 0.0025}

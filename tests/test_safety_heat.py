@@ -6,8 +6,16 @@ import math
 
 import pytest
 
-from tuner.errors import TooHot
-from tuner.safety.heat import Heater, Heaters, check_cold, heat_class, heat_in_words
+from tuner.errors import HeatFault, TooHot
+from tuner.safety.heat import (
+    Heater,
+    Heaters,
+    HeatWatch,
+    check_cold,
+    heat_class,
+    heat_in_words,
+    heater_at,
+)
 
 UNKNOWN = "Temperatures are not reported: treat nozzle and bed as hot."
 
@@ -56,3 +64,82 @@ def test_too_hot_to_work(heater: Heater, reason: str) -> None:
 
 def test_a_sensor_that_says_nothing_sensible_is_hot() -> None:
     assert heat_class([Heater("T", math.nan)]) == "hot"
+
+
+# --- what is heated is watched ------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("names", "place", "found"),
+    [
+        (["T", "B"], "nozzle", "T"),
+        (["B", "T0", "T1"], "nozzle", "T0"),
+        (["T", "T0"], "nozzle", "T"),
+        (["T1"], "nozzle", None),
+        (["T", "B"], "bed", "B"),
+        (["T"], "bed", None),
+    ],
+)
+def test_where_a_heater_is_reported(names: list[str], place: str, found: str | None) -> None:
+    heaters = [Heater(name, 20.0) for name in names]
+    heater = heater_at(heaters, place)
+    assert (heater.name if heater else None) == found
+    assert heater_at(None, place) is None
+
+
+def watched(*looks: tuple[float, float], target_c: float = 200.0) -> list[bool]:
+    """Look at each (time in s, temperature in degrees C); return whether it was there."""
+    watch = HeatWatch("nozzle", target_c, 240.0)
+    return [
+        watch.has_reached(watch.look([Heater("T", now_c, target_c)], at_s)) for at_s, now_c in looks
+    ]
+
+
+@pytest.mark.parametrize(
+    "looks",
+    [
+        [(1000.0, 20.0), (1059.9, 20.0)],
+        [(1000.0, 20.0), (1050.0, 22.0), (1109.0, 22.0), (1110.0, 24.0)],  # 2 in under a minute
+        [(0.0, 20.0), (50.0, 10.0), (59.0, 19.0)],  # noise, or a draught
+        [(0.0, 20.0), (59.0, 197.0), (1e6, 203.0)],  # there, and left alone for long
+        [(0.0, 200.0), (1e6, 190.0), (1e6 + 59.9, 190.0), (1e6 + 60.0, 192.1)],
+        [(0.0, 240.0), (50.0, 230.0), (100.0, 201.0)],  # from above
+        [(0.0, -20.0), (1.0, 260.0)],
+    ],
+)
+def test_a_heater_that_gets_on_is_left_on(looks: list[tuple[float, float]]) -> None:
+    watched(*looks)
+
+
+def test_it_is_there_within_three_degrees() -> None:
+    looks = [(0.0, 20.0), (1.0, 196.9), (2.0, 197.0), (3.0, 203.0), (4.0, 203.1)]
+    assert watched(*looks) == [False, False, True, True, False]
+
+
+@pytest.mark.parametrize(
+    "looks",
+    [
+        [(1000.0, 20.0), (1060.0, 20.0)],
+        [(1000.0, 20.0), (1060.0, 21.9)],
+        [(1000.0, 20.0), (1030.0, 24.0), (1090.0, 25.9)],
+        [(0.0, 200.0), (1e6, 190.0), (1e6 + 60.0, 190.0)],  # it fell, and did not come back
+        [(0.0, 230.0), (60.0, 230.0)],
+    ],
+)
+def test_a_heater_that_warms_nothing_is_a_fault(looks: list[tuple[float, float]]) -> None:
+    *fine, _ = looks
+    watched(*fine)
+    with pytest.raises(HeatFault, match="came less than 2 nearer to 200 .C in 60 s"):
+        watched(*looks)
+
+
+@pytest.mark.parametrize("now_c", [-20.1, -273.0, 260.1, 1e308, math.inf, -math.inf, math.nan])
+def test_a_sensor_that_cannot_be_right_is_a_fault(now_c: float) -> None:
+    with pytest.raises(HeatFault, match="expected -20 to 260; it is switched off"):
+        watched((0.0, now_c))
+
+
+@pytest.mark.parametrize("heaters", [None, (), [Heater("B", 20.0, 0.0)]])
+def test_a_sensor_that_is_gone_is_a_fault(heaters: Heaters) -> None:
+    with pytest.raises(HeatFault, match="nozzle is not reported any more"):
+        HeatWatch("nozzle", 200.0, 240.0).look(heaters, 0.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tuner.errors import PermitVoid
-from tuner.safety.permit import PERMIT_LASTS_S, Permit
+from tuner.safety.permit import PERMIT_LASTS_S, Permit, Warrant
 
 LINES = ("G1 X1 F60", "G1 X-1 F60")
 
@@ -30,3 +30,12 @@ def test_used_once() -> None:
     permit.redeem(0.0)
     with pytest.raises(PermitVoid, match="group 7 was used already"):
         permit.redeem(0.0)
+
+
+def test_a_warrant_covers_one_line_once_and_not_for_long() -> None:
+    warrant = Warrant(3, "M104 S200", 1000.0)
+    assert warrant.redeem(1030.0) == "M104 S200"
+    with pytest.raises(PermitVoid, match="group 3 was used already"):
+        warrant.redeem(1030.0)
+    with pytest.raises(PermitVoid, match="group 3 is older than 30 s"):
+        Warrant(3, "M104 S200", 1000.0).redeem(1030.001)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tuner.card.dialect import Barrier, Dialect, Stop, read_dialect, shipped_dialects
+from tuner.card.dialect import Barrier, Dialect, HeatWords, Stop, read_dialect, shipped_dialects
 from tuner.errors import BadFile, LineNotAllowed
 from tuner.safety.words import LONGEST_LINE, WORDS, Kind, check_dialect, classify
 
@@ -35,6 +35,12 @@ ALLOWED = [
     ("G4 P1.5", Kind.WAIT),
     ("M104 S0", Kind.HEATERS_OFF),
     ("M140 S0", Kind.HEATERS_OFF),
+    ("M104 S1", Kind.HEAT),
+    ("M104 S200", Kind.HEAT),
+    ("M140 S60", Kind.HEAT),
+    ("M104 S500", Kind.HEAT),
+    ("M83", Kind.MODE),
+    ("M110 N0", Kind.NUMBERING),
     ("M112", Kind.STOP),
 ]
 
@@ -81,12 +87,18 @@ REFUSED = [
     ("G4", "G4 needs P"),
     ("G4 P-1", "'-1' is not allowed after P"),  # NISTIR 6556 3.5.4: an error
     ("G4 S1", "takes no 'S1'"),
-    ("M104 S200", "'200' is not allowed after S"),
+    ("M104 S501", "'501' is not allowed after S"),
+    ("M104 S1000", "'1000' is not allowed after S"),
+    ("M104 S200.5", "not allowed after S"),
+    ("M104 S-1", "not allowed after S"),
+    ("M104 S0200", "not allowed after S"),
+    ("M110", "M110 needs N"),
+    ("M110 N1", "'1' is not allowed after N"),
+    ("M83 E1", "takes no 'E1'"),
     ("M104 S0.0", "not allowed after S"),
     ("M104 S00", "not allowed after S"),
     ("M104 S", "not allowed after S"),
     ("M104", "M104 needs S"),
-    ("M140 S60", "'60' is not allowed after S"),
     ("M109 S0", "M109 is not one of"),
     ("M112 P1", "takes no 'P1'"),
     ("M400 X", "takes no 'X'"),
@@ -150,7 +162,8 @@ def test_what_is_allowed_is_made_of_listed_words(line: str) -> None:
     except LineNotAllowed:
         return
     command, *parameters = line.split(" ")
-    assert WORDS[command].kind is kind
+    off = "S0" in parameters
+    assert kind is (WORDS[command].at_zero if off else WORDS[command].kind)
     letters = [parameter[0] for parameter in parameters]
     assert len(set(letters)) == len(letters)
     assert set(letters) <= {*WORDS[command].needs, *WORDS[command].axes}
@@ -185,14 +198,26 @@ BAD_DIALECTS = [
     (but(position="M112"), "position = 'M112' asks for a stop"),
     (but(temperatures="M104 S0"), "temperatures = 'M104 S0' turns a heater off"),
     (but(switches="G28 X"), "switches = 'G28 X' moves something"),
-    (but(heaters_off=("M104 S200",)), "'200' is not allowed after S"),
+    (but(heaters_off=("M104 S200",)), "heaters_off = 'M104 S200' turns a heater on"),
+    (but(heat=HeatWords("M104 S5{target}")), "heat.nozzle = 'M104 S50' turns a heater on"),
+    (but(heat=HeatWords("M104 S{target}{target}")), "heat.nozzle = 'M104 S00'"),
+    (but(heat=HeatWords(bed="M109 S{target}")), "heat.bed = 'M109 S1'"),
+    (but(heat=HeatWords(bed="M105")), "heat.bed = 'M105' asks for a report"),
+    (but(temperatures=None), "heat is there without temperatures"),
+    (but(heaters_off=()), "heat is there without temperatures"),
+    (but(feeder_relative="G90"), "says nothing about the feeder; expected M83"),
+    (but(feeder_relative="M105"), "feeder_relative = 'M105' asks for a report"),
+    (but(barrier=Barrier("G4 P2001", True)), "waits for 2.001 s in its dwell_unit"),
+    (but(barrier=Barrier("G4 P3", True), dwell_unit="s"), "waits for 3 s in its dwell_unit"),
     (but(heaters_off=("M105",)), "heaters_off = 'M105' asks for a report"),
     (but(setup=("G21", "G91", "G10")), "setup = 'G10'"),
     (but(setup=("G21", "G91", "G1 X1 F60")), "setup = 'G1 X1 F60' moves something"),
     (but(setup=("G91",)), "expected G21 and G91"),
     (but(setup=("G21", "G91", "G90")), "expected G21 and G91"),
     (but(setup=()), "expected G21 and G91"),
-    (but(checksum=True), "checksum = true"),
+    (but(checksum=True), "expected both or neither"),
+    (but(line_number_reset="M110 N0"), "expected both or neither"),
+    (but(checksum=True, line_number_reset="M105"), "line_number_reset = 'M105' asks for a"),
     (but(stop=Stop("M112\x1b[2J", True, True)), r"stop = 'M112\x1b[2J'"),
 ]
 
@@ -220,5 +245,6 @@ def test_a_dialect_may_leave_out_what_its_controller_cannot_do() -> None:
             temperatures=None,
             switches=None,
             heaters_off=(),
+            heat=HeatWords(),
         )
     )

@@ -9,11 +9,21 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from fakes import COLD, FakeController, ScriptedPerson, SetClock, card, dialect
+from fakes import (
+    CARD_TEXT,
+    COLD,
+    FEEDER_TEXT,
+    FakeController,
+    ScriptedPerson,
+    SetClock,
+    card,
+    dialect,
+)
 
 from tuner.errors import (
     BenchFault,
     ControllerRestarted,
+    HeatRefused,
     LineRefused,
     NoAnswer,
     OutsideEnvelope,
@@ -21,6 +31,8 @@ from tuner.errors import (
     PortUnavailable,
     PositionUnknown,
     Stopped,
+    TooHot,
+    Unanswered,
 )
 from tuner.messages import (
     Again,
@@ -30,6 +42,7 @@ from tuner.messages import (
     Choose,
     Confirm,
     Decided,
+    Heat,
     Limits,
     Line,
     Message,
@@ -612,3 +625,147 @@ def test_the_recorded_person_passes_everything_on(bench: Bench) -> None:
         assert f"~ {line.plain()}\n" in text
     assert "~ ANSWER x.near.1 | go\n" in text
     assert Line("CONFIRM", "x.near.1", (("group", "1"),), "answer go or stop") in bench.person.lines
+
+
+# --- the reported place -------------------------------------------------------------------
+
+
+def test_a_place_that_is_not_as_sent_ends_the_session_without_a_position(bench: Bench) -> None:
+    bench.controller.fails["check_arrival"] = PositionUnknown("Y was to stay")
+    outcome = bench.run(["go"], GREETING, DECLARED, MOVE)
+    assert outcome == Outcome("position-unknown", 1, None)
+    assert bench.gate.position_mm("x") is None
+    assert "MOVED" not in bench.person.tags
+    assert ("lost", "position") in bench.phases()
+
+
+# --- heat ---------------------------------------------------------------------------------
+
+NOZZLE = Heat(key="e.heat", heater="nozzle", target_c=200)
+COOL = Heat(key="e.cool", heater="nozzle", target_c=0)
+ASKED = Choose(key="e.goes", options=("yes", "no"))
+
+
+def warming(now_s: float, heated: list[str]) -> Heaters:
+    """Two degrees a second from 1000 s on, up to 200, once it was heated."""
+    if not heated:
+        return COLD
+    return (Heater("T", min(200.0, 21.0 + 2.0 * (now_s - 1000.0)), 200.0), COLD[1])
+
+
+@pytest.fixture
+def feeder(bench: Bench) -> Bench:
+    bench.gate = Gate(card(CARD_TEXT + FEEDER_TEXT).axes, dialect(), bench.clock)
+    bench.controller.heaters = warming
+    return bench
+
+
+def test_heat_goes_through_the_gate_and_is_waited_for(feeder: Bench) -> None:
+    outcome = feeder.run(["go"], GREETING, NOZZLE)
+    assert outcome == Outcome("finished", 0, {"heard": 2})
+    assert feeder.heard[-1] == Value(197.0)
+    assert feeder.controller.heated == ["M104 S200"]
+    assert feeder.person.tags[:4] == ["CAUTION", "HEAT", "discard", "CONFIRM"]
+    progress = [line for line in feeder.person.tagged("NOTE") if line.key == "heating"]
+    assert [line.says for line in progress[:2]] == [
+        "nozzle at 41 °C, on its way to 200 °C", "nozzle at 61 °C, on its way to 200 °C",
+    ]  # fmt: skip
+    assert len(progress) == 8
+    assert feeder.person.tagged("HEATED")[0].plain() == (
+        "HEATED e.heat heater=nozzle now_c=197.0 | nozzle is at 197 °C"
+    )
+    assert feeder.done()[-2:] == ["heaters_off", "close"]
+    assert [step.phase for step in feeder.logbook.steps(HEAD.id) if step.key == "e.heat"] == [
+        "intent", "caution", "consent", "reply",
+    ]  # fmt: skip
+
+
+def test_cooling_needs_no_consent_and_ends_the_patience(feeder: Bench) -> None:
+    feeder.run(["go", "yes", "yes"], GREETING, NOZZLE, ASKED, COOL, replace(ASKED, key="e.then"))
+    asked = [one for one in feeder.seen if isinstance(one, Question)]
+    assert [one.patience_s for one in asked] == [None, 300.0, 300.0]
+    assert feeder.heard[3] == Value(None)
+    assert feeder.done().count("heaters_off") == 2
+    assert [line.says for line in feeder.person.tagged("NOTE") if line.key == "e.cool"] == [
+        "every heater reports that it is off"
+    ]
+
+
+def test_what_cannot_be_cooled_ends_the_session(feeder: Bench) -> None:
+    feeder.controller.left = UNCONFIRMED
+    outcome = feeder.run([], GREETING, COOL)
+    assert outcome == Outcome("failed", 1, None)
+
+
+@pytest.mark.parametrize(
+    ("error", "messages", "answers"),
+    [
+        (HeatRefused, [GREETING, replace(NOZZLE, target_c=241)], []),
+        (HeatRefused, [GREETING, DECLARED, NOZZLE], []),
+        (TooHot, [GREETING, NOZZLE, DECLARED, MOVE], ["go"]),
+        (Stopped, [GREETING, NOZZLE], ["stop"]),
+    ],
+)
+def test_heat_where_it_may_not_be(
+    feeder: Bench, error: type[Exception], messages: list[Message], answers: list[str]
+) -> None:
+    outcome = feeder.run(answers, *messages)
+    assert outcome.exit_status == (3 if error is Stopped else 1)
+    assert "move" not in feeder.seen
+    assert feeder.done()[-2:] == ["heaters_off", "close"]
+
+
+def test_a_heater_that_warms_nothing_is_switched_off(feeder: Bench) -> None:
+    feeder.controller.heaters = COLD
+    outcome = feeder.run(["go"], GREETING, NOZZLE)
+    assert outcome == Outcome("failed", 1, None)
+    assert 1060.0 <= feeder.clock.at_s <= 1064.0
+    assert feeder.done()[-2:] == ["heaters_off", "close"]
+    assert "came less than 2 nearer" in feeder.person.tagged("NOTE")[-2].says
+
+
+@pytest.mark.parametrize("later", [(), (Heater("B", 21.0, 0.0),), (Heater("T", -40.0, 200.0),)])
+@pytest.mark.parametrize("at_s", [1010.0, 5000.0])
+def test_a_sensor_that_fails_on_the_way_or_later_switches_off(
+    feeder: Bench, later: Heaters, at_s: float
+) -> None:
+    def report(now_s: float, heated: list[str]) -> Heaters:
+        return warming(now_s, heated) if now_s < at_s else later
+
+    def answers(question: Question) -> str:
+        if question.line.tag == "CONFIRM":
+            return "go"
+        feeder.clock.at_s += 5000.0
+        return "yes"
+
+    feeder.controller.heaters = report
+    outcome = feeder.run(answers, GREETING, NOZZLE, ASKED, replace(ASKED, key="e.then"))
+    assert outcome == Outcome("failed", 1, None)
+    assert feeder.done()[-2:] == ["heaters_off", "close"]
+
+
+@pytest.mark.parametrize("heated_by", ["us", "somebody"])
+def test_nobody_answers_and_the_heaters_go_off(feeder: Bench, heated_by: str) -> None:
+    def answers(question: Question) -> str:
+        if question.line.tag == "CONFIRM":
+            return "go"
+        assert question.patience_s == 300.0
+        feeder.clock.at_s += question.patience_s
+        raise Unanswered(question.patience_s)
+
+    if heated_by == "somebody":
+        feeder.controller.heaters = (Heater("T", 60.0, 60.0),)
+    before = NOZZLE if heated_by == "us" else Observe(key="temperatures", what="temperatures")
+    outcome = feeder.run(answers, GREETING, before, ASKED)
+    assert outcome == Outcome("unanswered", 1, None)
+    assert feeder.done()[-2:] == ["heaters_off", "close"]
+    assert any("nobody answered for 5 minutes" in line.says for line in feeder.person.lines)
+
+
+@pytest.mark.parametrize("where", ["heat", "listen"])
+@pytest.mark.parametrize("error", [PortLost("gone"), NoAnswer("no answer"), Stopped("stopped")])
+def test_every_way_out_of_heating_switches_off(feeder: Bench, where: str, error: Exception) -> None:
+    feeder.controller.fails[where] = error
+    outcome = feeder.run(["go"], GREETING, NOZZLE)
+    assert outcome.exit_status == (3 if isinstance(error, Stopped) else 1)
+    assert feeder.done()[-2:] == ["heaters_off", "close"]

@@ -18,6 +18,7 @@ from tuner.session.logbook import (
     SessionHead,
     SessionLog,
     Step,
+    port_in_words,
 )
 
 HEAD = SessionHead(
@@ -229,3 +230,20 @@ def test_a_disk_that_fails_later(logbook: Logbook, log: SessionLog) -> None:
     ):
         with pytest.raises(BenchFault, match="free space"):
             write()
+
+
+def test_the_serial_number_of_the_port_last_used_is_remembered(logbook: Logbook) -> None:
+    assert logbook.last_serial_number("Test slide") is None
+    ports = [
+        port_in_words("/dev/one", "A1"),
+        port_in_words("/dev/two", "B(2)"),
+        port_in_words("/dev/three", None),
+    ]
+    assert ports == ["/dev/one (serial number A1)", "/dev/two (serial number B(2))", "/dev/three"]
+    known = []
+    for number, port in enumerate(ports):
+        values = {**vars(HEAD), "id": f"s-{number}", "port": port}
+        logbook.begin(SessionHead(**values), SetClock())
+        known.append(logbook.last_serial_number("Test slide"))
+    assert known == ["A1", "B(2)", "B(2)"]
+    assert logbook.last_serial_number("another") is None

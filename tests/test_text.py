@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tuner.text import clipped, shown
+from tuner.text import as_it_was, clipped, covered, shown, visible
 
 HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 ANY_TEXT = st.text(alphabet=st.characters(exclude_categories=()), max_size=12)
@@ -43,11 +43,68 @@ def test_every_byte_and_every_code_point_below_3000_stays_visible() -> None:
         ("\U000e0041", "\\U000e0041"),
         ("\U0010ffff", "\\U0010ffff"),
         ("\u3164\u2800", "\\u3164\\u2800"),
+        ("\x80\xa0\xff\u0378\u2003", "\\x80\\xa0ÿ\\u0378\\u2003"),
         ("Größe 20 °C 日本 €", "Größe 20 °C 日本 €"),
+        # Variation selectors, joiners and fillers are drawn as nothing, wherever they stand.
+        ("\u2764\ufe0f", "\u2764\\ufe0f"),
+        ("a\u034fb\U000e0100\U000e01ef", "a\\u034fb\\U000e0100\\U000e01ef"),
+        ("\u115f\u1160\u17b4\u17b5\uffa0", "\\u115f\\u1160\\u17b4\\u17b5\\uffa0"),
+        ("\u180b\u180f\ufe00", "\\u180b\\u180f\\ufe00"),
+        # Two marks on a character stay, the third and all behind it do not.
+        ("e\u0301", "e\u0301"),
+        ("e\u0301\u0323", "e\u0301\u0323"),
+        ("e\u0301\u0323\u0310", "e\u0301\u0323\\u0310"),
+        ("e\u0301\u0323\u0310\u0310o\u0301", "e\u0301\u0323\\u0310\\u0310o\u0301"),
+        ("1\u20e3\u20e3\u20e3", "1\u20e3\u20e3\\u20e3"),
+        ("\u0915\u093e\u093e\u093e", "\u0915\u093e\u093e\\u093e"),
+        # None stands on what is ours: at the beginning, or behind an escape.
+        ("\u0338=", "\\u0338="),
+        ("\x07\u0338", "\\x07\\u0338"),
+        ("a\u200d\u0338", "a\\u200d\\u0338"),
+        (" \u0338", " \u0338"),
+        # A Korean syllable from its parts has a vowel and an end.
+        ("\u1112\u1161\u11ab", "\u1112\u1161\u11ab"),
+        ("\u1112\u1161\u11ab\u11ff", "\u1112\u1161\u11ab\\u11ff"),
+        ("\ud7b0\u1112\ud7b0\ud7fb\ud7fb", "\\ud7b0\u1112\ud7b0\ud7fb\\ud7fb"),
     ],
 )
 def test_what_is_seen(text: str, expected: str) -> None:
     assert shown(text) == expected
+    assert as_it_was(expected) == text
+
+
+@pytest.mark.parametrize(
+    ("text", "on_the_screen", "under_a_cursor"),
+    [
+        ("", "", ""),
+        ("a\\b", "a\\b", "a\\b"),
+        ("\x1b[2J\\", "\\x1b[2J\\", "\ufffd[2J\\"),
+        ("é\u202e\U0010ffff", "é\\u202e\\U0010ffff", "é\ufffd\ufffd"),
+        ("e\u0301\u0301\u0301", "e\u0301\u0301\\u0301", "e\u0301\u0301\ufffd"),
+        ("\ufffd", "\ufffd", "\ufffd"),
+    ],
+)
+def test_on_the_screen(text: str, on_the_screen: str, under_a_cursor: str) -> None:
+    assert visible(text) == on_the_screen
+    assert covered(text) == under_a_cursor
+
+
+@given(ANY_TEXT)
+def test_there_and_back(text: str) -> None:
+    assert as_it_was(shown(text)) == text
+    assert visible(shown(text)) == shown(text)
+    assert len(covered(text)) == len(text)
+    assert (covered(text) == text) == (visible(text) == text)
+
+
+@given(st.text(alphabet="\\xuU0afAF19\x1b\u202e"))
+def test_what_looks_like_an_escape_stays_apart_from_one(text: str) -> None:
+    assert as_it_was(shown(text)) == text
+
+
+@pytest.mark.parametrize("text", ["\\", "\\x1", "\\u12", "\\U0001", "\\q", "\\xAB", "x1b"])
+def test_what_shown_never_made_stays_as_it_is(text: str) -> None:
+    assert as_it_was(text) == text
 
 
 @given(ANY_TEXT, ANY_TEXT)

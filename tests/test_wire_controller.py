@@ -25,10 +25,11 @@ from tuner.errors import (
     NoAnswer,
     PermitVoid,
     PortLost,
+    PositionUnknown,
     Stopped,
 )
 from tuner.safety.heat import Heater
-from tuner.safety.permit import PERMIT_LASTS_S, Permit
+from tuner.safety.permit import PERMIT_LASTS_S, Permit, Warrant
 from tuner.wire.controller import Controller, HeatersLeft, MoveOutcome
 from tuner.wire.port import Port
 from tuner.wire.transcript import Sort, Transcript, parse
@@ -40,6 +41,7 @@ MUTE = dataclasses.replace(PLAIN, heaters_off=("M104 S0",))
 RESYNC = "> M114\n< X:0 Y:0 Z:0\n< ok\n"
 MODES = "> G21\n< ok\n> G91\n< ok\n"
 STEP = RESYNC + MODES
+PLACE = RESYNC  # asked before a move, with the same words
 OPENING = "0.5 < start\n< made-up controller\n" + STEP
 PLAIN_STEP = "> G4 P0\n< ok\n> G21\n< ok\n> G91\n< ok\n> G94\n< ok\n"
 
@@ -215,7 +217,7 @@ def test_a_dialect_with_a_word_of_its_own_is_refused(conversation: Converse) -> 
 
 
 def test_a_move_is_its_lines_each_answered_and_the_barrier(opened: Converse) -> None:
-    bench = opened("> G1 X5 F600\n< ok\n> G1 X-3 F600\n< ok\n> M400\n3 < ok\n")
+    bench = opened(PLACE + "> G1 X5 F600\n< ok\n> G1 X-3 F600\n< ok\n> M400\n3 < ok\n")
     bench.controller.position_established()
     outcome = bench.controller.move(bench.permit("G1 X5 F600", "G1 X-3 F600"))
     assert outcome == MoveOutcome(True, pytest.approx(3.0 - 1.1, abs=0.3))
@@ -237,18 +239,18 @@ def test_a_late_answer_of_a_barrier_that_proves_nothing_adds_no_wait(opened: Con
 
 
 def test_a_full_queue_is_waited_for(opened: Converse) -> None:
-    bench = opened("1.5 > G1 X5 F600\n20 < ok\n> M400\n40 < ok\n")
+    bench = opened(PLACE + "1.5 > G1 X5 F600\n20 < ok\n> M400\n40 < ok\n")
     bench.controller.move(bench.permit("G1 X5 F600", seconds=20.0))
 
 
 def test_busy_asks_for_patience(opened: Converse) -> None:
     busy = "".join(f"{at} < busy: processing\n" for at in range(3, 33, 3))
-    bench = opened(f"2 > G28 X\n< ok\n> M400\n{busy}34 < ok\n")
+    bench = opened(PLACE + f"2 > G28 X\n< ok\n> M400\n{busy}34 < ok\n")
     assert bench.controller.move(bench.permit("G28 X")).finished
 
 
 def test_patience_is_counted_from_the_last_sign_of_life(opened: Converse) -> None:
-    bench = opened("2 > G28 X\n< ok\n> M400\n6 < busy\n")
+    bench = opened(PLACE + "2 > G28 X\n< ok\n> M400\n6 < busy\n")
     with pytest.raises(NoAnswer):
         bench.controller.move(bench.permit("G28 X", seconds=4.0))
     assert bench.port.clock.now_s() == pytest.approx(6.0 + 4.0 * 1.25 + 5.0, abs=0.06)
@@ -256,14 +258,14 @@ def test_patience_is_counted_from_the_last_sign_of_life(opened: Converse) -> Non
 
 def test_patience_ends(opened: Converse) -> None:
     busy = "".join(f"{at} < busy: processing\n" for at in range(3, 309, 3))
-    bench = opened(f"2 > G28 X\n< ok\n> M400\n{busy}")
+    bench = opened(PLACE + f"2 > G28 X\n< ok\n> M400\n{busy}")
     with pytest.raises(NoAnswer, match="did not answer 'M400' within 306 s"):
         bench.controller.move(bench.permit("G28 X"))
 
 
 def test_no_answer_is_never_followed_by_the_same_line(opened: Converse) -> None:
     bench = opened(
-        "1.5 > G1 X5 F600\n30 < ok\n> M114\n< X:5 Y:0 Z:0\n< ok\n" + MODES + "> M114\n"
+        PLACE + "1.5 > G1 X5 F600\n30 < ok\n> M114\n< X:5 Y:0 Z:0\n< ok\n" + MODES + "> M114\n"
         "< X:5 Y:0 Z:0\n< ok\n"
     )
     bench.controller.position_established()
@@ -278,7 +280,7 @@ def test_no_answer_is_never_followed_by_the_same_line(opened: Converse) -> None:
 
 @pytest.mark.parametrize("line", ["G28 X", "G1 X5 F600"])
 def test_a_refused_line_ends_the_move(opened: Converse, line: str) -> None:
-    bench = opened(f"> {line}\n< error: no\n")
+    bench = opened(PLACE + f"> {line}\n< error: no\n")
     bench.controller.position_established()
     with pytest.raises(LineRefused, match=f"'error: no' to '{line}'"):
         bench.controller.move(bench.permit(line, "G1 X6 F600"))
@@ -286,7 +288,7 @@ def test_a_refused_line_ends_the_move(opened: Converse, line: str) -> None:
 
 
 def test_a_request_to_resend_is_a_refusal(opened: Converse) -> None:
-    bench = opened("> G1 X5 F600\n< Resend: 3\n< ok\n")
+    bench = opened(PLACE + "> G1 X5 F600\n< Resend: 3\n< ok\n")
     with pytest.raises(LineRefused, match="Resend: 3"):
         bench.controller.move(bench.permit("G1 X5 F600"))
 
@@ -306,7 +308,7 @@ def test_a_refusal_while_it_moves_ends_the_wait(opened: Converse) -> None:
     ],
 )
 def test_a_restart_ends_the_move(opened: Converse, text: str) -> None:
-    bench = opened(text)
+    bench = opened(PLACE + text)
     bench.controller.position_established()
     with pytest.raises(ControllerRestarted, match="not known any more"):
         bench.controller.move(bench.permit("G1 X5 F600"))
@@ -324,13 +326,13 @@ def test_a_restart_while_nobody_listened_is_noticed_before_anything_is_sent(
 
 
 def test_a_restart_between_two_lines_keeps_the_second_back(opened: Converse) -> None:
-    bench = opened("> G1 X5 F600\n< ok\n2 ~ NOTE x\n< start\n")
+    bench = opened(PLACE + "> G1 X5 F600\n< ok\n2 ~ NOTE x\n< start\n")
     with pytest.raises(ControllerRestarted):
         bench.controller.move(bench.permit("G1 X5 F600", "G1 X6 F600"))
 
 
 def test_after_a_restart_the_modes_are_set_anew(opened: Converse) -> None:
-    bench = opened("2 ~ NOTE x\n< start\n" + STEP + "> G1 X5 F600\n< ok\n> M400\n< ok\n")
+    bench = opened("2 ~ NOTE x\n< start\n" + STEP + PLACE + "> G1 X5 F600\n< ok\n> M400\n< ok\n")
     with pytest.raises(ControllerRestarted):
         bench.controller.position()
     assert bench.controller.move(bench.permit("G1 X5 F600")).finished
@@ -343,14 +345,14 @@ def test_a_refusal_while_nothing_was_asked_is_told(opened: Converse) -> None:
 
 
 def test_an_answer_too_many_stops_the_group(opened: Converse) -> None:
-    bench = opened("> G1 X5 F600\n< ok\n< ok\n")
+    bench = opened(PLACE + "> G1 X5 F600\n< ok\n< ok\n")
     with pytest.raises(NoAnswer, match="'G1 X6 F600' was not sent"):
         bench.controller.move(bench.permit("G1 X5 F600", "G1 X6 F600"))
     assert bench.controller.position_unknown
 
 
 def test_a_permit_is_used_once_and_in_time(opened: Converse) -> None:
-    bench = opened("> G1 X5 F600\n< ok\n> M400\n< ok\n")
+    bench = opened(PLACE + "> G1 X5 F600\n< ok\n> M400\n< ok\n" + PLACE + PLACE)
     permit = bench.permit("G1 X5 F600")
     bench.controller.move(permit)
     with pytest.raises(PermitVoid):
@@ -410,6 +412,280 @@ def test_chatter_is_no_answer(opened: Converse) -> None:
         bench.controller.temperatures()
 
 
+# --- the reported place proves a move ---------------------------------------------------
+
+
+def place(text: str) -> str:
+    return f"> M114\n< {text}\n< ok\n"
+
+
+MOVED = "> G1 X5 F600\n< ok\n> G1 X-1 F600\n< ok\n> M400\n< ok\n"
+
+
+def moved(bench: Bench, *lines: str) -> None:
+    bench.controller.position_established()
+    bench.controller.move(bench.permit(*(lines or ("G1 X5 F600", "G1 X-1 F600"))))
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "step_mm"),
+    [
+        ("X:0 Y:0 Z:0", "X:4 Y:0 Z:0", 0.0),
+        ("X:-7.126 Y:3.5 Z:1", "X:-3.13 Y:3.5 Z:1", 0.0),  # reports of two decimals
+        ("X:0 Y:0 Z:0 E:0", "X:4.010 Y:0.005 Z:-0.01 E:0", 0.0),
+        ("X:0", "X:3.988", 0.0125),  # within one step
+        ("X:0", "X:4.2", 0.2),
+    ],
+)
+def test_a_place_that_changed_as_sent_proves_the_move(
+    opened: Converse, before: str, after: str, step_mm: float
+) -> None:
+    bench = opened(place(before) + MOVED + place(after))
+    moved(bench)
+    bench.controller.check_arrival({"x": step_mm})
+    assert not bench.controller.position_unknown
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "says"),
+    [
+        ("X:0 Y:0", "X:3.9 Y:0", r"X was told to go \+4.000 mm, and .* reports \+3.900 mm"),
+        ("X:0 Y:0", "X:4.0102 Y:0", "X was told to go"),
+        ("X:0 Y:0", "X:0 Y:0", r"reports \+0.000 mm"),
+        ("X:0 Y:0", "X:-4 Y:0", r"reports -4.000 mm"),
+        ("X:0 Y:0", "X:4 Y:0.02", r"Y was to stay, and the controller reports \+0.020 mm"),
+        ("X:0 Y:0", "X:4", "Y was to stay, and the controller reports an unknown amount"),
+        ("X:0", "X:4 Y:1", "Y was to stay, and the controller reports an unknown amount"),
+        ("Y:0", "Y:0", "X was told to go .* an unknown amount"),
+    ],
+)
+def test_any_other_place_is_an_unknown_position(
+    opened: Converse, before: str, after: str, says: str
+) -> None:
+    bench = opened(place(before) + MOVED + place(after))
+    moved(bench)
+    with pytest.raises(PositionUnknown, match=says):
+        bench.controller.check_arrival({"y": 0.01})
+    assert bench.controller.position_unknown
+
+
+def test_no_report_of_a_place_is_an_unknown_position(opened: Converse) -> None:
+    bench = opened(PLACE + MOVED + "> M114\n< ok\n")
+    moved(bench)
+    with pytest.raises(NoAnswer, match="without position"):
+        bench.controller.check_arrival({})
+    assert bench.controller.position_unknown
+
+
+def test_a_search_ends_where_it_ends_and_moves_nothing_else(opened: Converse) -> None:
+    search = "> G28 X\n< ok\n> M400\n< ok\n"
+    bench = opened(place("X:50 Y:3") + search + place("X:-2 Y:3") + place("X:-2 Y:3") + search
+                   + place("X:-2 Y:8"))  # fmt: skip
+    moved(bench, "G28 X")
+    bench.controller.check_arrival({})
+    moved(bench, "G28 X")
+    with pytest.raises(PositionUnknown, match="Y was to stay"):
+        bench.controller.check_arrival({})
+
+
+def test_a_move_between_two_moves_is_noticed_before_the_second(opened: Converse) -> None:
+    bench = opened(PLACE + MOVED + place("X:4") .replace("X:4", "X:4 Y:0 Z:0")
+                   + place("X:4 Y:-2.5 Z:0"))  # fmt: skip
+    moved(bench)
+    bench.controller.check_arrival({})
+    permit = bench.permit("G1 X5 F600")
+    with pytest.raises(PositionUnknown, match=r"Y was moved by -2.500 mm since .* panel"):
+        bench.controller.move(permit)
+    assert bench.controller.position_unknown
+    assert permit.redeem(0.0), "it was not used"
+
+
+def test_a_place_that_was_declared_anew_is_not_held_against_the_one_before(
+    opened: Converse,
+) -> None:
+    bench = opened(PLACE + MOVED + place("X:4 Y:0 Z:0") + place("X:0 Y:9 Z:0") + MOVED)
+    moved(bench)
+    bench.controller.check_arrival({})
+    moved(bench)
+    assert not bench.controller.position_unknown
+
+
+@pytest.mark.parametrize("dialect", [PLAIN, dataclasses.replace(PRINTER, position_means="true")])
+def test_what_proves_nothing_is_not_asked(opened: Converse, dialect: Dialect) -> None:
+    text = "> G1 X5 F600\n< ok\n> " + dialect.barrier.line + "\n< ok\n"
+    bench = opened(text, dialect)
+    moved(bench, "G1 X5 F600")
+    bench.controller.check_arrival({})
+    assert not bench.controller.position_unknown
+
+
+def test_a_question_that_fails_leaves_no_position(opened: Converse) -> None:
+    bench = opened("2 > M105\n")
+    bench.controller.position_established()
+    with pytest.raises(NoAnswer):
+        bench.controller.temperatures()
+    assert bench.controller.position_unknown
+
+
+# --- numbers and checksums --------------------------------------------------------------
+
+CHECKED = dataclasses.replace(PRINTER, checksum=True, line_number_reset="M110 N0")
+
+
+def n(number: int, line: str) -> str:
+    """The numbered line: star and the exclusive or of its bytes (common practice)."""
+    checksum = 0
+    for byte in f"N{number} {line}".encode():
+        checksum ^= byte
+    return f"N{number} {line}*{checksum}"
+
+
+def step_in(*more: str) -> str:
+    """Getting into step with numbers, and the lines after it, each answered."""
+    text = f"> {n(0, 'M110 N0')}\n> {n(1, 'M114')}\n< ok\n< X:0 Y:0 Z:0\n< ok\n"
+    return text + "".join(f"> {n(at, line)}\n< ok\n" for at, line in enumerate(more, 2))
+
+
+CHECKED_OPENING = "0.5 < start\n" + step_in("G21", "G91")
+
+
+@pytest.fixture
+def checked(conversation: Converse) -> Converse:
+    """Return a maker of benches with checksums, whose conversation has been opened."""
+
+    def made(text: str, dialect: Dialect = CHECKED) -> Bench:
+        bench = conversation(CHECKED_OPENING + text, dialect=dialect)
+        bench.controller.open_conversation()
+        bench.controller.position_established()
+        return bench
+
+    return made
+
+
+def asked_again(number: int, line: str, asked: int | None = None) -> str:
+    return (
+        f"> {n(number, line)}\n< Error:checksum mismatch, last line {number - 1}\n"
+        f"< Resend: {number if asked is None else asked}\n< ok\n"
+    )
+
+
+def test_a_published_line_has_its_checksum() -> None:
+    assert n(5, "G28") == "N5 G28*22"  # common practice, from memory
+
+
+def test_lines_have_numbers_and_checksums_but_a_stop_has_none(checked: Converse) -> None:
+    bench = checked(f"> {n(4, 'M105')}\n< ok T:20 /0\n> M112\n")
+    assert bench.controller.temperatures() == (Heater("T", 20.0, 0.0),)
+    assert bench.controller.stop()
+
+
+def test_a_question_that_was_asked_for_again_is_sent_once_more(checked: Converse) -> None:
+    again = asked_again(4, "M105") + step_in() + f"> {n(2, 'M105')}\n< ok T:20 /0\n"
+    bench = checked(again)
+    assert bench.controller.temperatures() == (Heater("T", 20.0, 0.0),)
+    assert not bench.controller.position_unknown
+    assert "'M105' was asked for once more" in bench.written(Sort.EVENT)
+
+
+def test_a_mode_that_was_asked_for_again_is_set(conversation: Converse) -> None:
+    text = "0.5 < start\n" + step_in("G21") + asked_again(3, "G91") + step_in("G91")
+    conversation(text, dialect=CHECKED).controller.open_conversation()
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (asked_again(4, "M105") + step_in() + asked_again(2, "M105"), "checksum mismatch, last"),
+        (asked_again(4, "M105", 3), "checksum mismatch, last line 3"),
+        (asked_again(4, "M105", 5), "checksum mismatch"),
+        (f"> {n(4, 'M105')}\n< Resend:\n< ok\n", "Resend:"),
+        (f"> {n(4, 'M105')}\n< error: no sensor\n< ok\n", "no sensor"),
+    ],
+)
+def test_nothing_else_is_sent_once_more(checked: Converse, text: str, says: str) -> None:
+    bench = checked(text)
+    with pytest.raises(LineRefused, match=says):
+        bench.controller.temperatures()
+    assert bench.controller.position_unknown
+
+
+def test_a_motion_that_was_asked_for_again_is_never_sent_twice(checked: Converse) -> None:
+    bench = checked(f"> {n(4, 'M114')}\n< X:0 Y:0\n< ok\n" + asked_again(5, "G1 X5 F600"))
+    with pytest.raises(LineRefused, match=r"for 'G1 X5 F600' once more; .* never sent twice"):
+        bench.controller.move(bench.permit("G1 X5 F600"))
+    assert bench.controller.position_unknown
+    assert sum("G1 " in line for line in bench.written(Sort.SENT)) == 1
+
+
+def test_the_barrier_may_be_sent_once_more(checked: Converse) -> None:
+    moving = f"> {n(4, 'M114')}\n< X:0 Y:0\n< ok\n> {n(5, 'G1 X5 F600')}\n< ok\n"
+    bench = checked(moving + asked_again(6, "M400") + step_in() + f"> {n(2, 'M400')}\n< ok\n")
+    assert bench.controller.move(bench.permit("G1 X5 F600")).finished
+
+
+def test_heat_that_was_asked_for_again_is_not_sent_twice(checked: Converse) -> None:
+    text = step_again("G21", "G91", "M83") + asked_again(7, "M104 S200")
+    bench = checked(text)
+    with pytest.raises(LineRefused, match="checksum"):
+        bench.controller.heat(Warrant(1, "M104 S200", bench.port.clock.now_s()))
+    assert sum("M104" in line for line in bench.written(Sort.SENT)) == 1
+
+
+def step_again(*lines: str) -> str:
+    return "".join(f"> {n(at, line)}\n< ok\n" for at, line in enumerate(lines, 4))
+
+
+def test_heaters_off_leaves_without_numbers_and_then_once_more_with_them(
+    checked: Converse,
+) -> None:
+    off = "> M104 S0\n> M140 S0\n< error: no number\n< error: no number\n" + step_in("G21", "G91")
+    again = f"> {n(5, 'M104 S0')}\n< ok\n> {n(6, 'M140 S0')}\n< ok\n"
+    bench = checked(
+        f"{off}> {n(4, 'M105')}\n< ok T:90 /200\n{again}> {n(7, 'M105')}\n< ok T:90 /0\n"
+    )
+    assert bench.controller.heaters_off().confirmed
+
+
+# --- heating ----------------------------------------------------------------------------
+
+
+def test_heating_sets_the_feeders_own_mode_and_sends_its_line_once(opened: Converse) -> None:
+    bench = opened(MODES + "> M83\n< ok\n> M104 S200\n< ok\n")
+    warrant = Warrant(1, "M104 S200", bench.port.clock.now_s())
+    bench.controller.heat(warrant)
+    with pytest.raises(PermitVoid):
+        bench.controller.heat(warrant)
+
+
+def test_a_controller_without_a_feeder_mode_is_heated_all_the_same(opened: Converse) -> None:
+    bench = opened(MODES + "> M140 S60\n< ok\n", dataclasses.replace(PRINTER, feeder_relative=None))
+    bench.controller.heat(Warrant(1, "M140 S60", bench.port.clock.now_s()))
+
+
+def test_after_a_restart_the_feeders_mode_is_set_anew(opened: Converse) -> None:
+    text = MODES + "> M83\n< ok\n> M104 S200\n< ok\n5 ~ NOTE x\n< start\n" + STEP
+    bench = opened(text + "> M83\n< ok\n> M105\n< ok T:20 /0\n")
+    bench.controller.heat(Warrant(1, "M104 S200", bench.port.clock.now_s()))
+    bench.port.clock.advance(5.0)  # type: ignore[attr-defined]
+    with pytest.raises(ControllerRestarted):
+        bench.controller.temperatures()
+    bench.controller.temperatures()
+
+
+@pytest.mark.parametrize("line", ["G1 X5 F600", "M104 S0", "M105", "M104 S999"])
+def test_a_warrant_for_anything_else_than_heat_sends_nothing(opened: Converse, line: str) -> None:
+    bench = opened("")
+    with pytest.raises(LineNotAllowed):
+        bench.controller.heat(Warrant(1, line, bench.port.clock.now_s()))
+
+
+def test_listening_hears_errors_and_restarts(opened: Converse) -> None:
+    bench = opened("4 < T:30 /200\n9 < error: heater\n")
+    bench.controller.listen(4.0)
+    with pytest.raises(LineRefused, match="'error: heater' while it was heating"):
+        bench.controller.listen(10.0)
+
+
 # --- stopping ---------------------------------------------------------------------------
 
 
@@ -420,7 +696,7 @@ def test_a_stop_between_moves_is_written_at_once_and_heard_next(opened: Converse
     assert bench.controller.position_unknown
     with pytest.raises(Stopped):
         bench.controller.move(bench.permit("G1 X5 F600"))
-    assert bench.written(Sort.EVENT)[1:] == ["stop"]
+    assert bench.written(Sort.SENT)[-1] == "M112"
 
 
 def test_after_a_stop_an_old_answer_is_not_taken_for_a_new_one(opened: Converse) -> None:
@@ -437,7 +713,7 @@ def test_without_a_stop_word_nothing_more_is_sent(opened: Converse) -> None:
     assert not bench.controller.stop()
     with pytest.raises(Stopped):
         bench.controller.move(bench.permit("G1 X5 F600"))
-    assert bench.written(Sort.EVENT)[1:] == ["stop, without a stop line"]
+    assert bench.written(Sort.EVENT)[1:] == ["stop asked for, no stop line sent"]
 
 
 def test_a_stop_after_close_does_nothing(opened: Converse) -> None:
@@ -448,10 +724,11 @@ def test_a_stop_after_close_does_nothing(opened: Converse) -> None:
         bench.controller.temperatures()
 
 
-def test_a_stop_over_a_lost_port_is_no_failure(opened: Converse) -> None:
+def test_a_stop_over_a_lost_port_says_so_after_all_is_done(opened: Converse) -> None:
     bench = opened("")
     bench.port.close()
-    assert not bench.controller.stop()
+    with pytest.raises(PortLost):
+        bench.controller.stop()
     with pytest.raises(Stopped):
         bench.controller.temperatures()
 
@@ -470,7 +747,7 @@ def test_a_stop_leaves_even_if_it_cannot_be_written_down(
 def test_a_stop_that_comes_just_before_a_line_leaves_keeps_it_back(
     opened: Converse, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    bench = opened("> M112\n")
+    bench = opened(PLACE + "> M112\n")
     really = bench.transcript.sent
 
     def sent(line: str) -> None:
@@ -481,7 +758,7 @@ def test_a_stop_that_comes_just_before_a_line_leaves_keeps_it_back(
     monkeypatch.setattr(bench.transcript, "sent", sent)
     with pytest.raises(Stopped):
         bench.controller.move(bench.permit("G1 X5 F600"))
-    assert bench.written(Sort.EVENT)[1:] == ["stop", "'G1 X5 F600' was not sent: stopped"]
+    assert bench.written(Sort.EVENT)[1:] == ["'G1 X5 F600' was not sent: stopped"]
 
 
 def test_a_refusal_that_comes_of_a_stop_is_the_stop(
@@ -559,7 +836,8 @@ def test_a_heater_the_machine_does_not_have_hides_nothing(opened: Converse) -> N
 def test_a_target_that_stays_or_is_not_told_is_not_off(
     opened: Converse, report: str, left: str
 ) -> None:
-    bench = opened(OFF + "< ok\n< ok\n" + STEP + f"> M105\n< {report}\n")
+    off_again = "> M104 S0\n< ok\n> M140 S0\n< error: no bed\n" + STEP
+    bench = opened(f"{OFF}< ok\n< ok\n{STEP}> M105\n< {report}\n{off_again}> M105\n< {report}\n")
     outcome = bench.controller.heaters_off()
     assert not outcome.confirmed
     assert f"not reported as off: {left};" in outcome.says
@@ -567,7 +845,7 @@ def test_a_target_that_stays_or_is_not_told_is_not_off(
 
 
 def test_heaters_off_leaves_in_the_middle_of_anything(opened: Converse) -> None:
-    late = "1.5 > G28 X\n8 > M104 S0\n> M140 S0\n8.1 < ok\n< ok\n< ok\n"
+    late = PLACE + "1.5 > G28 X\n8 > M104 S0\n> M140 S0\n8.1 < ok\n< ok\n< ok\n"
     bench = opened(late + STEP + "> M105\n< ok T:20 /0\n")
     with pytest.raises(NoAnswer):
         bench.controller.move(bench.permit("G28 X"))
@@ -708,13 +986,14 @@ def test_a_stop_from_another_thread_leaves_while_the_worker_waits(tmp_path: Path
     assert machine.moving.wait(timeout=30)
     assert controller.stop()
     worker.join(timeout=30)
-    assert machine.ended() == ["M114", "G21", "G91", "G1 X5 F600", "M400", "M112"]
+    assert machine.ended() == ["M114", "G21", "G91", "M114", "G1 X5 F600", "M400", "M112"]
     assert [type(error) for error in raised] == [Stopped]
     assert controller.position_unknown
     machine.unplug()
     with pytest.raises(PortLost):
         controller.temperatures()
-    assert not controller.stop()
+    with pytest.raises(PortLost):
+        controller.stop()
     controller.close()
     transcript.close()
 
@@ -724,7 +1003,10 @@ def test_a_conversation_that_was_written_down_can_be_replayed(
     opened: Converse, tmp_path: Path, proven: bool
 ) -> None:
     dialect = dataclasses.replace(PRINTER, barrier=Barrier("M400", proven))
-    text = "> G1 X5 F600\n< ok\n> M400\n3 < ok\n8 ~ ANSWER 12.3\n> M105\n< ok T:20 /0\n9 > M112\n"
+    text = (
+        PLACE
+        + "> G1 X5 F600\n< ok\n> M400\n3 < ok\n8 ~ ANSWER 12.3\n> M105\n< ok T:20 /0\n9 > M112\n"
+    )
 
     def talk(bench: Bench) -> None:
         bench.controller.open_conversation()

@@ -73,14 +73,14 @@ SAMPLES: list[tuple[bytes, list[Event]]] = [
     (b"okok\n", [Chatter("okok")]),
     (b"start\n", [Restarted("start")]),
     (b"Start of something 1.0\n", [Restarted("Start of something 1.0")]),
-    (b"\xfe\x00start\n", [Restarted("\\\\xfe\\x00start")]),
+    (b"\xfe\x00start\n", [Restarted("\\udcfe\\x00start")]),
     (b"X:12.0start\n", [Restarted("X:12.0start")]),
     (b"restarting soon\n", [Chatter("restarting soon")]),
     (b"error: unknown word Q5\n", [Refused("error: unknown word Q5")]),
     (b"Error:heater\n", [Refused("Error:heater")]),
     (b"!! hot\n", [Refused("!! hot")]),
-    (b"Resend: 12\n", [Refused("Resend: 12")]),
-    (b"rs 12\n", [Refused("rs 12")]),
+    (b"Resend: 12\n", [Refused("Resend: 12", 12)]),
+    (b"rs 12\n", [Refused("rs 12", 12)]),
     (b"rs12\n", [Chatter("rs12")]),
     (b"error: no\nok\n", [Refused("error: no"), StrayAcknowledgement()]),
     (b"busy: processing\n", [Busy()]),
@@ -111,9 +111,9 @@ SAMPLES: list[tuple[bytes, list[Event]]] = [
     (b"x_min: TRIGGERED\n", [Switches({"x_min": True})]),
     (b"x_min: open now\n", [Chatter("x_min: open now")]),
     (b"x_min: perhaps\n", [Chatter("x_min: perhaps")]),
-    (b"\x1b[2J\x07\xff hello\n", [Chatter("\\x1b[2J\\x07\\\\xff hello")]),
+    (b"\x1b[2J\x07\xff hello\n", [Chatter("\\x1b[2J\\x07\\udcff hello")]),
     ("grün\u202eü\n".encode(), [Chatter("grün\\u202eü")]),
-    (b"\x00\xff\n", [Chatter("\\x00\\\\xff")]),
+    (b"\x00\xff\n", [Chatter("\\x00\\udcff")]),
     (b" \t \n", []),
     (b"M105\n", [Chatter("M105")]),  # an echo of what was sent
 ]
@@ -186,7 +186,7 @@ def test_heard_has_the_lines_of_the_latest_piece_as_decoded() -> None:
     link.feed(b"half")
     assert link.heard == ()
     link.feed(b" a line\xff\n")
-    assert link.heard == ("half a line\\xff",)
+    assert link.heard == ("half a line\udcff",)
 
 
 def test_what_is_sent_is_the_line_and_a_line_feed() -> None:
@@ -370,3 +370,62 @@ def test_nothing_is_heard_after_close() -> None:
 
 def test_a_dialect_without_greeting_hears_no_restart() -> None:
     assert waiting(PLAIN).feed(b"start\n") == [Chatter("start")]
+
+
+# --- numbers and checksums --------------------------------------------------------------
+
+CHECKED = dataclasses.replace(PRINTER, checksum=True, line_number_reset="M110 N0")
+
+
+def test_lines_are_counted_and_summed() -> None:
+    link = Link(CHECKED)
+    # Sums worked out by hand: the exclusive or of all bytes before the star.
+    assert link.resync_lines == ("N0 M110 N0*125", "N1 M114*38")
+    assert link.resync_query() == b"N0 M110 N0*125\nN1 M114*38\n"
+    link.feed(b"ok\nX:0 Y:0 Z:0\nok\n")
+    assert link.framed("M105") == "N2 M105*37"
+    assert link.send("M105") == b"N2 M105*37\n"
+    assert link.feed(b"ok\n") == [Acknowledged()]
+    assert link.send("M105") == b"N3 M105*36\n"
+    link.timed_out()
+    assert link.resync_query() == b"N0 M110 N0*125\nN1 M114*38\n", "counted anew"
+
+
+def test_a_stop_and_what_is_not_heard_leave_without_a_number() -> None:
+    link = Link(CHECKED)
+    assert link.send_unheard("M104 S0") == b"M104 S0\n"
+    assert link.stop() == b"M112\n"
+    assert link.framed("M105") == "N1 M105*38"
+
+
+@pytest.mark.parametrize(
+    ("heard", "asked"),
+    [
+        (b"Resend: 2\n", True),
+        (b"rs 2\n", True),
+        (b"Error:checksum mismatch\nResend:2\nok\n", True),
+        (b"Resend: 1\n", False),
+        (b"Resend: 3\n", False),
+        (b"Resend:\n", False),
+        (b"Resend: -\n", False),
+        (b"error: line 2\n", False),
+        (b"ok 2\n", False),
+    ],
+)
+def test_a_request_to_resend_is_for_the_latest_line_or_not(heard: bytes, asked: bool) -> None:
+    link = ready(CHECKED)
+    link.send("M105")
+    link.feed(heard)
+    assert link.asked_again is asked
+    if asked:
+        assert link.state is State.MUST_RESYNC
+        link.resync_query()
+        link.feed(b"ok\nX:0 Y:0 Z:0\nok\n")
+        link.send("M105")
+        assert not link.asked_again
+
+
+def test_without_numbers_nothing_is_asked_for_by_number() -> None:
+    link = waiting()
+    assert link.feed(b"Resend: 1\n") == [Refused("Resend: 1", 1)]
+    assert not link.asked_again

@@ -23,6 +23,7 @@ from tuner.wire.port import (
     is_network,
     is_rehearsal,
     list_ports,
+    moved_to,
 )
 
 BAUD = 115200
@@ -370,7 +371,7 @@ def test_a_file_is_no_serial_port(tmp_path: Path) -> None:
 def test_a_peer_that_does_not_listen_is_told() -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
         number = server.getsockname()[1]
-    assert "could not be opened" in refusal(f"socket://127.0.0.1:{number}")
+    assert "nothing usable answers at socket://127.0.0.1" in refusal(f"socket://127.0.0.1:{number}")
 
 
 def test_a_name_with_a_nul_is_told() -> None:
@@ -410,3 +411,34 @@ def test_ports_are_listed_by_name_and_made_visible(monkeypatch: pytest.MonkeyPat
 def test_kinds_of_ports(url: str, rehearsal: bool, network: bool) -> None:
     assert is_rehearsal(url) is rehearsal
     assert is_network(url) is network
+
+
+@pytest.mark.parametrize(
+    ("url", "serial_number", "now_at"),
+    [
+        ("/dev/one", "A1", "/dev/two"),
+        ("/dev/two", "A1", None),  # it is there itself
+        ("/dev/two", "none", None),
+        ("/dev/one", "none", None),
+        ("/dev/one", None, None),
+    ],
+)
+def test_where_a_port_has_gone_to(
+    monkeypatch: pytest.MonkeyPatch, url: str, serial_number: str | None, now_at: str | None
+) -> None:
+    seen(monkeypatch, ("/dev/two", "an adapter", "A1"), ("/dev/three", "another", None))
+    assert moved_to(url, serial_number) == now_at
+
+
+@pytest.mark.parametrize(
+    ("url", "write_timeout_s"),
+    [("/dev/one", 2.0), ("socket://host:1", 2.0), ("RFC2217://host:1", None)],
+)
+def test_a_write_has_a_limit_where_the_library_can_set_one(
+    monkeypatch: pytest.MonkeyPatch, url: str, write_timeout_s: float | None
+) -> None:
+    device = SimpleNamespace(open=lambda: None, write_timeout=None)
+    monkeypatch.setattr(serial, "serial_for_url", lambda *_, **__: device)
+    Port.open(url, BAUD)
+    assert device.write_timeout == write_timeout_s
+    assert device.timeout == 0.005, "there is nothing that wakes it"

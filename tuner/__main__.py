@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 
 from tuner.cli import run
 from tuner.errors import BadFile, Stopped, TunerError
+from tuner.text import visible
 
 
 def main() -> int:
     """Run the command line and return its exit status; no traceback for a person's mistake."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A terminal that cannot show a character shows a question mark, and the work goes on.
+        sys.stdout.reconfigure(errors="replace")
     try:
         return run(sys.argv[1:])
     except KeyboardInterrupt:
@@ -21,10 +26,10 @@ def main() -> int:
         return TunerError.exit_status
     except BadFile as error:
         for finding in error.findings:
-            print(f"tuner: {finding}", file=sys.stderr)
+            print(f"tuner: {visible(finding)}", file=sys.stderr)
         return error.exit_status
     except TunerError as error:
-        print(f"tuner: {error}", file=sys.stderr)
+        print(f"tuner: {visible(str(error))}", file=sys.stderr)
         return error.exit_status
 
 

@@ -17,6 +17,7 @@ from tuner.text import clipped, shown
 
 _NUMBER = re.compile(r"([+-]?)([0-9]{1,6})(?:[.,]([0-9]{1,8}))?\s*(mm|in|\")?", re.ASCII)
 _OPTION_NUMBER = re.compile(r"[1-9][0-9]?", re.ASCII)
+_TAKES_BACK = ("undo", "back")
 _MM_PER_INCH = Fraction(254, 10)  # exact by definition (NIST SP 811)
 
 
@@ -40,10 +41,8 @@ def _length(accepts: Length, text: str) -> Reply:
         text = accepts.default
     if accepts.is_reading and text == "again":
         return Again()
-    if accepts.is_reading and text == "undo":
-        if not accepts.may_undo:
-            raise BadAnswer("there is no earlier reading to take back")
-        return Undo()
+    if accepts.is_reading and text in _TAKES_BACK:
+        raise BadAnswer("there is no earlier reading to take back")
     value = parse_mm(text)
     if not accepts.low_mm <= value <= accepts.high_mm:
         advice = "read the caliper again" if accepts.is_reading else "type a length in this range"
@@ -78,10 +77,13 @@ def parse(accepts: Accepts, text: str) -> Reply:
     word = text.lower()
     if word == "stop":
         raise Stopped("stopped at your word")
+    if word in _TAKES_BACK and not isinstance(accepts, Go) and accepts.may_undo:
+        return Undo()
     match accepts:
-        case Go():
+        case Go(what):
             if word != "go":
-                raise BadAnswer("only go starts this move; type go, or stop")
+                start = "starts this move" if what == "move" else "switches this heater on"
+                raise BadAnswer(f"only go {start}; type go, or stop")
             return Value("go")
         case OneOf():
             return _one_of(accepts, word)

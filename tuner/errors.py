@@ -5,6 +5,7 @@
 ``InputFault``    a person or a file gave something that cannot be used
 ``BenchFault``    this computer: a folder that cannot be written, a disk that is full
 ``Stopped``       the person's wish
+``Unanswered``    the person's absence, where somebody has to be there
 
 A message says what happened, with the value; what is expected; what to do next.
 ``exit_status`` is what the process ends with when nothing handles the error.
@@ -61,6 +62,10 @@ class TooHot(MachineFault):
     """Something is hot where the work needs it cold."""
 
 
+class HeatFault(MachineFault):
+    """A heater does not do what it was told, or cannot be watched."""
+
+
 class PositionUnknown(MachineFault):
     """Nobody knows where the axis stands; it must be found again first."""
 
@@ -87,6 +92,10 @@ class OutsideEnvelope(InputFault):
     """A move would, at the worst credible scale, leave the free travel."""
 
 
+class HeatRefused(InputFault):
+    """Something was to be heated where it may not be."""
+
+
 class BadFile(InputFault):
     """A card or dialect file is wrong; ``findings`` lists everything at once."""
 
@@ -103,3 +112,13 @@ class Stopped(TunerError):
     """The person, or a signal, asked to stop."""
 
     exit_status = 3
+
+
+class Unanswered(TunerError):
+    """Nobody answered while something was being heated."""
+
+    def __init__(self, waited_s: float) -> None:
+        super().__init__(
+            f"nobody answered for {waited_s / 60:g} minutes while something was heated, so the "
+            "heaters are switched off. Start again when somebody is at the machine"
+        )

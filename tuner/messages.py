@@ -63,13 +63,15 @@ class Choose:
 class Text:
     """Ask for a text, or with `low_mm` and `high_mm` for a length in that interval.
 
-    The reply is ``Value(str)``, or ``Value(float)`` in millimetres.
+    The reply is ``Value(str)``, or ``Value(float)`` in millimetres. `wanted` is what the
+    prompt calls the text.
     """
 
     key: str
     default: str = ""
     low_mm: float | None = None
     high_mm: float | None = None
+    wanted: str = field(default="text", metadata=_PROSE)
     says: str = field(default="", metadata=_PROSE)
 
 
@@ -123,10 +125,23 @@ class Reference:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Heat:
+    """Heat one heater to whole degrees C and wait until it is there; one caution, one consent.
+
+    The reply is ``Value(float)``, what is reported then. With `target_c` 0 every heater is
+    switched off instead, which needs no consent and waits for nothing: ``Value(None)``.
+    """
+
+    key: str
+    heater: Literal["nozzle", "bed"]
+    target_c: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Observe:
     """Turn to the controller; the reply is ``Value`` of plain data, None without a report.
 
-    ``greeting`` opens the port and waits until the controller is ready; ``leaving`` switches
+    ``greeting`` opens the port, unless it is open, and waits until the controller is ready; ``leaving`` switches
     the heaters off, reads them back (the reply is whether that is confirmed) and closes.
     """
 
@@ -178,11 +193,13 @@ class Checkpoint:
 class Propose:
     """Write a proposal; the reply is ``Value(str)``, its identifier.
 
-    `finding` is the result as plain data, in the form of ``tuner examine --json``.
+    A `draft` is only kept, the reply is ``Value(None)``: it is written if the session ends
+    before the proposal itself comes. `finding` is the result as plain data, in the form of ``tuner examine --json``.
     """
 
     key: str
     axis: str
+    draft: bool = False
     finding: dict[str, Any] = field(default_factory=dict, metadata=_PROSE)
 
 
@@ -194,6 +211,7 @@ Message = (
     | Ask
     | Approach
     | Reference
+    | Heat
     | Observe
     | Decided
     | Checkpoint
@@ -231,7 +249,7 @@ class Again:
 
 @dataclass(frozen=True)
 class Undo:
-    """Withdraw the reading before this one and go back to it."""
+    """Withdraw the answer before this one and go back to its question."""
 
 
 Reply = Value | Again | Undo
@@ -260,21 +278,27 @@ class Line:
 
 @dataclass(frozen=True)
 class Go:
-    """Only the word ``go`` (or ``stop``) answers."""
+    """Only the word ``go`` (or ``stop``) answers; it is consent to `what`."""
+
+    what: Literal["move", "heat"] = "move"
 
 
 @dataclass(frozen=True)
 class OneOf:
-    """One of `options` by name or by number from 1; Enter means `default` if there is one."""
+    """One of `options` by name or by number from 1; Enter means `default` if there is one.
+
+    Where `may_undo`, here and below, ``back`` or ``undo`` takes the answer before back.
+    """
 
     options: tuple[str, ...]
     default: str = ""
+    may_undo: bool = False
 
 
 @dataclass(frozen=True)
 class Length:
     """A length between `low_mm` and `high_mm`, in mm or with ``in``; for a reading also
-    ``again`` and, where `may_undo`, ``undo``."""
+    ``again``."""
 
     low_mm: float
     high_mm: float
@@ -285,9 +309,11 @@ class Length:
 
 @dataclass(frozen=True)
 class Words:
-    """Any text; Enter means `default`."""
+    """Any text; Enter means `default`, and the prompt calls it `wanted`."""
 
     default: str = ""
+    may_undo: bool = False
+    wanted: str = "text"
 
 
 Accepts = Go | OneOf | Length | Words
@@ -295,11 +321,15 @@ Accepts = Go | OneOf | Length | Words
 
 @dataclass(frozen=True)
 class Question:
-    """A line that wants an answer, and what counts as one. `message` is what the plan said."""
+    """A line that wants an answer, and what counts as one. `message` is what the plan said.
+
+    `patience_s` is how long an answer may take, None for ever: what is hot is not left alone.
+    """
 
     line: Line
     accepts: Accepts
     message: Message | None = None
+    patience_s: float | None = None
 
 
 class Person(Protocol):
@@ -312,7 +342,10 @@ class Person(Protocol):
         """Forget everything typed so far: it was typed before the next caution was read."""
 
     def ask(self, question: Question) -> str:
-        """Show the question and return the answer as typed; raise ``Stopped`` on a stop."""
+        """Show the question and return the answer as typed.
+
+        Raises ``Stopped`` on a stop, and ``Unanswered`` after the question's `patience_s`.
+        """
 
 
 class Clock(Protocol):

@@ -10,10 +10,12 @@ import subprocess
 import sys
 import time
 
+TRAVEL = ["travel", "belt", "--pitch", "2", "--teeth", "20", "--json"]  # at most 7 x bare
 COMMANDS = {
     "bare interpreter": ["-c", "pass"],
     "tuner --help": ["-m", "tuner", "--help"],
     "tuner --version": ["-m", "tuner", "--version"],
+    "tuner travel belt --json": ["-m", "tuner", *TRAVEL],
     "import of prompt_toolkit, numpy, serial": ["-c", "import prompt_toolkit, numpy, serial"],
 }
 

@@ -13,7 +13,19 @@ from typing import Any
 
 import pytest
 
-from tuner.drive.parts import PI, Belt, DriveTrain, GearPair, Measured, Motor, Rack, Screw
+from tuner.drive.designation import TRAPEZOIDAL_PITCHES_MM, belt_pitch, screw
+from tuner.drive.parts import (
+    PI,
+    Belt,
+    DriveTrain,
+    GearPair,
+    Measured,
+    Motor,
+    Rack,
+    Rotary,
+    Screw,
+)
+from tuner.drive.speed import STEP_ACCURACY, step_accuracy_mm, torque_of_one_step
 from tuner.drive.tables import (
     BELT_PITCHES_MM,
     MODULES_MM,
@@ -76,10 +88,74 @@ def test_every_published_single_start_screw_is_known(pitches: list[Decimal], sou
 
 def test_inch_screws() -> None:
     figures = FIGURES["asme_b1_5"]
-    for per_inch, mm in zip(figures["threads_per_inch"], figures["pitch_mm"], strict=True):
-        pitch = Fraction("25.4") / per_inch
-        assert printed(pitch, mm) == mm
-        assert SCREW_LEADS_MM.source(Screw(pitch)) == "ASME B1.5"
+    rows = zip(figures["size_inch"], figures["threads_per_inch"], figures["pitch_mm"], strict=True)
+    for size, per_inch, mm in rows:
+        found = screw(f"{size}-{per_inch}")
+        assert found.value == Screw(Fraction("25.4") / per_inch)
+        assert printed(found.value.pitch_mm, mm) == mm
+        assert found.source == "ASME B1.5"
+    for per_inch in figures["known_screws"]:
+        assert "ASME B1.5" in SCREW_LEADS_MM.source(Screw(Fraction("25.4") / per_inch))
+
+
+@pytest.mark.parametrize("row", FIGURES["multi_start"], ids=lambda row: row["designation"])
+def test_multi_start_designations(row: dict[str, Any]) -> None:
+    found = screw(row["designation"])
+    assert found.value == Screw(Fraction(row["pitch_mm"]), row["starts"])
+    assert "ISO 2904" in found.source
+    assert ("left-hand" in found.means) == ("LH" in row["designation"])
+
+
+def test_trapezoidal_designations() -> None:
+    published: dict[str, list[str]] = {}
+    for diameter, pitch in FIGURES["iso_2904"]["diameter_pitch"]:
+        published.setdefault(str(diameter), []).append(str(pitch))
+        found = screw(f"Tr{diameter}x{pitch}")
+        assert found.value == Screw(Fraction(pitch))
+        assert found.source == "ISO 2904"
+    assert {size: [*pitches] for size, pitches in TRAPEZOIDAL_PITCHES_MM.items()} == published
+
+
+def test_metric_designations() -> None:
+    figures = FIGURES["iso_261"]
+    for diameter, pitch in zip(figures["diameter_mm"], figures["pitch_mm"], strict=True):
+        assert screw(f"M{diameter}").value == Screw(Fraction(pitch))
+
+
+def test_belt_designations() -> None:
+    inch = ["MXL", "XL", "L", "H", "XH", "XXH"]
+    pitches = FIGURES["belt_pitches_mm"]
+    for code, pitch in zip(inch, pitches["iso_5296"], strict=True):
+        assert belt_pitch(code).value == Fraction(pitch)
+    assert belt_pitch("XXL").value == Fraction(pitches["iso_5296_memory"][0])
+    for pitch in pitches["iso_17396"]:
+        assert belt_pitch(f"T{pitch.normalize():f}").value == Fraction(pitch)
+    for pitch in pitches["iso_13050"]:
+        assert belt_pitch(f"{pitch.normalize():f}M").value == Fraction(pitch)
+
+
+def test_forty_dp_is_neither_mxl_nor_two_mm() -> None:
+    figures = FIGURES["forty_dp"]
+    pitch = belt_pitch("40DP").value
+    assert pitch == Fraction(figures["pitch_inch"]) * Fraction("25.4")
+    for other, name in (("2.032", "to_mxl"), ("2", "to_2_mm")):
+        assert printed(pitch / Fraction(other), figures[name]) == figures[name]
+    assert printed(pitch, figures["pitch_mm"]) == figures["pitch_mm"]
+
+
+def test_step_accuracy() -> None:
+    figures = FIGURES["step_accuracy"]
+    assert figures["percent_of_full_step"] == STEP_ACCURACY * 100
+    for angle, error in zip(figures["step_angle_deg"], figures["error_deg"], strict=True):
+        # A turning table without gears: what the motor stands off, the table stands off.
+        found = step_accuracy_mm(Motor(Fraction(angle), 16), Rotary().travel_per_rev_mm)
+        assert found == Fraction(error)
+
+
+def test_microstep_torque() -> None:
+    figures = FIGURES["microstep_torque"]
+    for microsteps, percent in zip(figures["microsteps"], figures["percent"], strict=True):
+        assert printed(Fraction(100 * torque_of_one_step(microsteps)), percent) == percent
 
 
 def test_modules() -> None:
@@ -110,9 +186,7 @@ def test_the_book_cuts_eleven_threads_with_a_screw_of_four() -> None:
 
 def test_full_steps() -> None:
     figures = FIGURES["full_steps"]
-    for angle, steps in zip(
-        figures["step_angle_deg"], figures["full_steps_per_rev"], strict=True
-    ):
+    for angle, steps in zip(figures["step_angle_deg"], figures["full_steps_per_rev"], strict=True):
         assert Motor(Fraction(angle), 1).full_steps_per_rev == steps
         assert Fraction(angle) in STEP_ANGLES_DEG
 

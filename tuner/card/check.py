@@ -13,6 +13,7 @@ from tuner.card.schema import Axis, Card
 from tuner.drive.numbers import plain_number
 from tuner.drive.parts import Belt, DriveTrain, Rack, Screw
 from tuner.drive.scale import all_forms, contradiction, form_words
+from tuner.drive.speed import FASTEST_MOTOR_REVS_PER_S, pulse_rate_hz
 from tuner.drive.tables import (
     BELT_PITCHES_MM,
     MICROSTEPS,
@@ -24,9 +25,6 @@ from tuner.drive.tables import (
 
 # What a caliper can just show; a stored number that is rounded worse costs a reading.
 _ROUNDING_WORTH_SAYING_MM = 0.01
-# Above about ten turns a second most stepper motors have little torque left; common
-# practice, no source.
-_FASTEST_MOTOR_REVS_PER_S = 10
 
 
 def warnings(card: Card) -> list[str]:
@@ -102,16 +100,19 @@ def _stored(axis: Axis) -> Iterator[str]:
 
 def _speed(axis: Axis) -> Iterator[str]:
     unit, motor = axis.train.unit, axis.train.motor
-    steps_per_s = Fraction(axis.feed_mm_per_min) / 60 * axis.stored_steps_per_mm
-    feed = f"a feed of {axis.feed_mm_per_min:g} {unit}/min"
+    feed_per_min = (
+        axis.feed_mm_per_min if axis.filament is None else axis.filament.max_feed_mm_per_s * 60
+    )
+    steps_per_s = pulse_rate_hz(Fraction(feed_per_min), axis.stored_steps_per_mm)
+    feed = f"a feed of {feed_per_min:g} {unit}/min"
     if steps_per_s > axis.max_pulse_rate_hz:
         yield (
             f"{feed} needs {float(steps_per_s):.0f} steps per second, and the controller makes "
             f"{axis.max_pulse_rate_hz:g}; it would be slower than it says: lower the feed"
         )
     revs_per_s = steps_per_s / motor.microsteps_per_rev
-    if revs_per_s > _FASTEST_MOTOR_REVS_PER_S:
+    if revs_per_s > FASTEST_MOTOR_REVS_PER_S:
         yield (
             f"{feed} turns the motor {float(revs_per_s):.3g} times a second, where steppers have "
-            f"little torque left; stay below {_FASTEST_MOTOR_REVS_PER_S} turns a second"
+            f"little torque left; stay below {FASTEST_MOTOR_REVS_PER_S} turns a second"
         )

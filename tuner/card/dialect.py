@@ -10,6 +10,7 @@ What a controller says is compared without regard to capitals.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -23,6 +24,8 @@ _SHIPPED = resources.files("tuner.card").joinpath("dialects")
 _SUFFIX = ".toml"
 _LONGEST_LINE = 80
 _LONGEST_SENTENCE = 300
+_DWELL = re.compile(r"G4 P([0-9]+\.?[0-9]*|\.[0-9]+)", re.ASCII)
+_SECONDS_PER = {"s": 1.0, "ms": 0.001}
 
 
 @dataclass(frozen=True)
@@ -34,6 +37,14 @@ class Barrier:
 
     line: str
     proven: bool
+
+
+@dataclass(frozen=True)
+class HeatWords:
+    """The lines that heat, with ``{target}`` where whole degrees C go; None: it cannot."""
+
+    nozzle: str | None = None
+    bed: str | None = None
 
 
 @dataclass(frozen=True)
@@ -51,7 +62,12 @@ class Dialect:
     """How one family of controllers is spoken to. What is None, the family cannot do.
 
     `greeting`, `error` and `resend` are beginnings of lines, `busy` is part of one.
-    `reference` has ``{axis}`` where the letter of the axis goes. `text` is the file.
+    `reference` has ``{axis}`` where the letter of the axis goes, and moves that axis only.
+    `position_means` says what the reported position is: where the axes were told to go
+    (``commanded``), where the queue of moves will end (``planned``), or where the motors
+    have got to (``true``). With `checksum` every line has a number and a checksum, and
+    `line_number_reset` is the line that starts counting anew. `feeder_relative` makes the
+    feeder count from where it stands. `text` is the file.
     """
 
     name: str
@@ -72,8 +88,17 @@ class Dialect:
     temperatures: str | None = None
     switches: str | None = None
     heaters_off: tuple[str, ...] = ()
+    heat: HeatWords = HeatWords()
+    feeder_relative: str | None = None
     checksum: bool = False
+    line_number_reset: str | None = None
     text: str = ""
+
+    @property
+    def dwell_s(self) -> float:
+        """How long the barrier itself lasts, in s: nothing, unless it is a dwell that waits."""
+        dwell = _DWELL.fullmatch(self.barrier.line)
+        return float(dwell[1]) * _SECONDS_PER[self.dwell_unit] if dwell else 0.0
 
 
 def shipped_dialects() -> tuple[str, ...]:
@@ -108,6 +133,7 @@ def parse_dialect(text: str, source: str) -> Dialect:
     """Return the dialect written in `text`; raises ``BadFile`` with every finding."""
     top = parse(text, source, _WHAT)
     position = _line(top, "position")
+    checksum = top.flag("checksum", False)
     dialect = Dialect(
         name=top.text("name", "a short name", _LONGEST_LINE),
         says=top.text("says", "one sentence that says which controllers", _LONGEST_SENTENCE),
@@ -127,10 +153,18 @@ def parse_dialect(text: str, source: str) -> Dialect:
         temperatures=_line(top, "temperatures"),
         switches=_line(top, "switches"),
         heaters_off=_lines(top, "heaters_off"),
-        checksum=top.flag("checksum", False),
+        heat=_heat(top),
+        feeder_relative=_line(top, "feeder_relative"),
+        checksum=checksum,
+        line_number_reset=_number_reset(top) if checksum else None,
         text=text,
     )
-    top.unknown_keys({"position_means": "it only together with position"})
+    top.unknown_keys(
+        {
+            "position_means": "it only together with position",
+            "line_number_reset": "it only together with checksum = true",
+        }
+    )
     top.raise_if_any()
     return dialect
 
@@ -156,11 +190,37 @@ def _all_heard(section: Section, key: str) -> tuple[str, ...]:
 
 def _reference(section: Section) -> str | None:
     line = _line(section, "reference")
-    if line is not None and (line.count("{axis}") != 1 or line.count("{") + line.count("}") != 2):
+    if line is not None and not _has_one_place(line, "{axis}"):
         section.refuse(
             "reference", "the letter of the axis has no place in it", 'one such as "G28 {axis}"'
         )
     return line
+
+
+def _number_reset(section: Section) -> str:
+    return section.text(
+        "line_number_reset", 'the line that starts counting anew, such as "M110 N0"', _LONGEST_LINE
+    )
+
+
+def _heat(section: Section) -> HeatWords:
+    if not section.has("heat"):
+        return HeatWords()
+    heat = section.section("heat", '{ nozzle = "M104 S{target}" }')
+    read = HeatWords(_heating(heat, "nozzle"), _heating(heat, "bed"))
+    heat.unknown_keys()
+    return read
+
+
+def _heating(section: Section, key: str) -> str | None:
+    line = _line(section, key)
+    if line is not None and not _has_one_place(line, "{target}"):
+        section.refuse(key, "the temperature has no place in it", 'one such as "M104 S{target}"')
+    return line
+
+
+def _has_one_place(line: str, place: str) -> bool:
+    return line.count(place) == 1 and line.count("{") + line.count("}") == 2
 
 
 def _position_means(section: Section) -> Literal["commanded", "planned", "true"]:

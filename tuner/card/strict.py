@@ -23,7 +23,7 @@ from typing import Any, TypeVar, cast
 
 from tuner.drive.numbers import plain_number
 from tuner.errors import BadFile
-from tuner.text import clipped, shown
+from tuner.text import clipped, covered, shown
 
 LARGEST_FILE_BYTES = 1 << 20  # a card has a few kilobytes; more is somebody's other file
 _LONGEST_SHOWN = 60
@@ -290,8 +290,8 @@ class Section:
             self.refuse(key, "this is not a text in quotes", expected)
         elif not value.strip():
             self.refuse(key, "this is blank", expected)
-        elif not value.isprintable():
-            self.refuse(key, "this has characters that cannot be seen", expected)
+        elif covered(value) != value:
+            self.refuse(key, "this has characters that cannot be seen, or pile up", expected)
         elif len(value) > longest:
             self.refuse(key, f"this has {len(value)} characters", f"{longest} at most")
         else:

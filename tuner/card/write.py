@@ -1,18 +1,22 @@
-"""The one writer of TOML. Text from outside becomes an inert quoted string.
+"""The one writer of TOML, and of files that are never overwritten.
 
-The standard library reads TOML and does not write it; what is written here is read back by
-it in the tests, character for character.
+Text from outside becomes an inert quoted string. The standard library reads TOML and does
+not write it; what is written here is read back by it in the tests, character for character.
+A card keeps every decimal that was typed into it.
 """
 
 from __future__ import annotations
 
+import os
+import tempfile
 from collections.abc import Mapping, Sequence
 from datetime import date
 from fractions import Fraction
+from pathlib import Path
 from typing import Any
 
-from tuner.drive.numbers import plain_number
-from tuner.text import shown
+from tuner.drive.numbers import decimals_of, plain_number
+from tuner.text import covered, shown
 
 _ESCAPES = {'"': '\\"', "\\": "\\\\"}
 
@@ -65,3 +69,104 @@ def _lines(table: Mapping[str, Any], path: str) -> list[str]:
 def toml_text(table: Mapping[str, Any]) -> str:
     """Return `table` as TOML; keys are bare words of ours, entries that are None are left out."""
     return "\n".join(_lines(table, "")) + "\n"
+
+
+# --- machine cards ------------------------------------------------------------------------
+
+# Of a number that no decimals write exactly, such as the 80/3 somebody typed; the rounding is
+# far below what the comparison of stored numbers and parts sees.
+_DECIMALS_OF_THE_ENDLESS = 12
+
+# What stands beside a key the first time, so that a card can be changed without a manual.
+_BESIDE = {
+    "machine.layout": 'or "coupled-belts": axes x and y carry the drives of motors a and b',
+    "machine.dialect": 'or "plain": standard words only, or the path of a dialect file',
+    "machine.hold_time_s": "after this long at rest the controller may release the motors",
+    "caliper.error_limit_mm": "for the outside jaws",
+    "axes.gears": "pairs from the motor outwards: [{ driver = 16, driven = 80 }]",
+    "axes.stored": "as the controller holds it, in one of four forms",
+    "axes.range_mm": "where it may stand, in positions of the machine",
+    "axes.range_deg": "where it may stand, in positions of the machine",
+    "axes.reference": "its end switch",
+    "axes.moves": "plus is always tool relative to work",
+    "axes.vertical": "it can drop when the power goes",
+    "axes.motors": "turning together",
+    "axes.max_temperature_c": "never heated above this",
+}
+
+
+def decimal_text(value: Fraction) -> str:
+    """Return `value` with all its decimals, as many as it needs and at least none.
+
+    What no decimals write exactly is rounded to twelve of them.
+    """
+    places = decimals_of(value)
+    if places is None:
+        places = _DECIMALS_OF_THE_ENDLESS
+    sign = "-" if value < 0 else ""
+    whole, part = divmod(abs(round(value * 10**places)), 10**places)
+    return f"{sign}{whole}.{part:0{places}d}" if places else f"{sign}{whole}"
+
+
+def _card_value(value: Any) -> str:
+    match value:
+        case str() if covered(value) == value:
+            # Already visible, so it stands as it was typed and comes back as it was typed.
+            return '"' + "".join(_ESCAPES.get(one, one) for one in value) + '"'
+        case Fraction():
+            text = decimal_text(value)
+            return text if "." in text else f"{text}.0"
+        case Mapping():
+            entries = ", ".join(f"{key} = {_card_value(one)}" for key, one in value.items())
+            return f"{{ {entries} }}"
+        case list():
+            return f"[{', '.join(map(_card_value, value))}]"
+        case _:
+            return _scalar(value)
+
+
+def card_text(card: Mapping[str, Any], notes: Mapping[str, Sequence[str]]) -> str:
+    """Return the machine card with the tables of `card` as TOML with comments.
+
+    `card` has the tables of the file: machine, caliper, axes; its fractions are written with
+    all their decimals. `notes` are comment lines at the head of a table, such as ``axes.x``,
+    or, under the empty name, of the whole card.
+    """
+    tables = {name: card[name] for name in ("machine", "caliper")}
+    tables |= {f"axes.{name}": axis for name, axis in card["axes"].items()}
+    lines = ["# What this machine is believed to be made of. What is left out has its usual value."]
+    lines += [f"# {shown(note)}" for note in notes.get("", ())]
+    lines.append("schema = 1")
+    beside = dict(_BESIDE)
+    for name, table in tables.items():
+        lines += ["", f"[{name}]", *(f"# {shown(note)}" for note in notes.get(name, ()))]
+        kind = name.partition(".")[0]
+        for key, value in table.items():
+            comment = beside.pop(f"{kind}.{key}", "")
+            line = f"{key} = {_card_value(value)}"
+            lines.append(f"{line:<35} # {comment}" if comment else line)
+    return "\n".join(lines) + "\n"
+
+
+# --- files --------------------------------------------------------------------------------
+
+
+def write_new(path: Path, content: bytes) -> bool:
+    """Write `content` whole or not at all; return False, untouched, if `path` is taken.
+
+    The folder must be there. Raises ``OSError``.
+    """
+    descriptor, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(descriptor, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        # A hard link fails where the name is taken, which a rename would silently replace.
+        try:
+            os.link(temporary, path)
+        except FileExistsError:
+            return False
+    finally:
+        Path(temporary).unlink()
+    return True

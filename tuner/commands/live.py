@@ -11,18 +11,18 @@ from tuner import __version__
 from tuner.card.dialect import Dialect, read_dialect
 from tuner.card.schema import Card
 from tuner.console.desk import Console
-from tuner.errors import UsedWrongly
+from tuner.errors import PortUnavailable, UsedWrongly
 from tuner.handover.proposal import slug, write_proposal
 from tuner.messages import Clock, Person
 from tuner.plans import bench
 from tuner.safety.gate import Gate
 from tuner.safety.words import check_dialect
 from tuner.session.engine import Engine, FileProposal
-from tuner.session.logbook import Logbook, SessionHead, SessionLog, utc_now
+from tuner.session.logbook import Logbook, SessionHead, SessionLog, port_in_words, utc_now
 from tuner.session.record import LoggedTranscript, RecordedPerson
 from tuner.text import shown
 from tuner.wire.controller import Controller
-from tuner.wire.port import Port
+from tuner.wire.port import Port, is_rehearsal, list_ports, moved_to
 
 
 @dataclass(frozen=True)
@@ -98,23 +98,24 @@ def _session(setup: Bench, person: Person, logbook: Logbook, engines: list[Engin
     session = logbook.free_identifier(f"{utc_now():%Y%m%d-%H%M%S}-{slug(card.name)}")
     head = SessionHead(
         id=session,
-        machine=card.name,
+        machine=shown(card.name),
         card=card.text,
         dialect=setup.dialect.text,
-        port=setup.url,
+        port=port_in_words(shown(setup.url), _serial_number(setup.url)),
         plan=bench.NAME,
         plan_version=bench.VERSION,
         params={"axes": list(setup.axes), "network": setup.network},
         tool_version=__version__,
     )
     transcript_path = setup.home / "wire" / f"{session}.txt"
+    known = logbook.last_serial_number(head.machine)
     log = logbook.begin(head, clock)
     transcript = LoggedTranscript(transcript_path, clock, log)
     try:
         engine = Engine(
             person=RecordedPerson(person, transcript, log),
-            connect=lambda: Controller(setup.connect(), setup.dialect, transcript),
-            gate=Gate(card.axes, setup.dialect, clock),
+            connect=lambda: Controller(_open_port(setup, known), setup.dialect, transcript),
+            gate=Gate(card.axes, setup.dialect, clock, network=setup.network),
             log=log,
             clock=clock,
             hold_time_s=card.hold_time_s,
@@ -127,6 +128,24 @@ def _session(setup: Bench, person: Person, logbook: Logbook, engines: list[Engin
         transcript.close()
 
 
+def _serial_number(url: str) -> str | None:
+    return next((one.serial_number for one in list_ports() if one.device == shown(url)), None)
+
+
+def _open_port(setup: Bench, serial_number: str | None) -> Port:
+    """Open the port; where it is not there, say where the one last used has gone to."""
+    try:
+        return setup.connect()
+    except PortUnavailable as error:
+        now_at = moved_to(setup.url, serial_number)
+        if now_at is None:
+            raise
+        raise PortUnavailable(
+            f"{error}. The port last used for this machine (serial number {serial_number}) is now "
+            f"{now_at}: try --port {now_at}"
+        ) from error
+
+
 def _proposal_writer(setup: Bench, log: SessionLog) -> FileProposal:
     def write(axis: str, finding: dict[str, Any]) -> tuple[str, str]:
         written = write_proposal(
@@ -137,6 +156,7 @@ def _proposal_writer(setup: Bench, log: SessionLog) -> FileProposal:
             setup.card.axes[axis],
             finding,
             finding["readings"],
+            simulated=is_rehearsal(setup.url),
         )
         log.proposal(written.id, axis, written.path, written.sha256)
         return written.id, shown(str(written.path))

@@ -41,6 +41,26 @@ class Coached:
         return self._person.ask(question)
 
 
+class Answering:
+    """Shows what the simulated person answers, for whoever watches to learn from."""
+
+    def __init__(self, person: Person) -> None:
+        self._person = person
+
+    def tell(self, line: Line) -> None:
+        """Show `line`."""
+        self._person.tell(line)
+
+    def discard_pending(self) -> None:
+        """Nobody types here."""
+
+    def ask(self, question: Question) -> str:
+        """Ask, and show the answer."""
+        answer = self._person.ask(question)
+        self._person.tell(Line("NOTE", "answered", (), answer))
+        return answer
+
+
 def rehearse(
     *,
     home: Path,
@@ -73,5 +93,5 @@ def rehearse(
     setup = Bench(home, card, dialect_of(card, None), wanted, url, False, port.clock, lambda: port)
     if console is None:
         off = HandsOff(hands.answer, sys.stdout)
-        return run_session(setup, off, off)
+        return run_session(setup, off, Answering(off))
     return run_session(setup, console, Coached(console, hands))

@@ -22,7 +22,7 @@ from typing import Protocol
 
 from tuner.errors import Stopped, TunerError
 from tuner.messages import Line, Person
-from tuner.text import shown
+from tuner.text import shown, visible
 
 __all__ = [
     "WAIT_S",
@@ -192,14 +192,9 @@ class Work:
 
 
 def one_line(text: str) -> str:
-    """Return `text` on one line, blanks for line ends, nothing that could move a cursor.
+    """Return `text` on one line, blanks for line ends, the rest as ``visible`` makes it.
 
-    Outside text has already been through ``shown``; this is the net below it, and leaves
-    printable text, escapes made by ``shown`` included, as it is.
+    Everything that reaches a terminal comes through here. Outside text inside a message has
+    already been through ``shown``, and stays as that made it.
     """
-    if text.isprintable():
-        return text
-    return "".join(
-        character if character.isprintable() else " " if character.isspace() else shown(character)
-        for character in text
-    )
+    return visible("".join(" " if one.isspace() else one for one in text))

@@ -100,7 +100,7 @@ class Plain(_Printer):
         self._typed.discard()
 
     def ask(self, question: Question) -> str:
-        """Print the question and return the next line; raise ``Stopped`` on a stop.
+        """Print the question and return the next line; see ``Person.ask``.
 
         Before the question of a move everything typed so far is discarded.
         """
@@ -110,7 +110,7 @@ class Plain(_Printer):
             self._typed.discard()
         self._stopping.refuse_if_asked()
         self.tell(question.line)
-        answer = self._typed.next(lambda: self._stopping.asked)
+        answer = self._typed.next(lambda: self._stopping.asked, question.patience_s)
         if starts_a_move:
             self._typed.a_move_starts()
         self._stopping.refuse_if_asked()

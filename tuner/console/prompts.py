@@ -22,28 +22,45 @@ _STOP_ADVICE = (
 )
 
 
-def _with_default(words: str, default: str) -> str:
-    enter = f", Enter for {clipped(one_line(default), _LONGEST_DEFAULT)}" if default else ""
-    return f"{words}{enter} > "
+def _completed(words: str, accepts: OneOf | Length | Words) -> str:
+    if accepts.default:
+        words += f", Enter for {clipped(one_line(accepts.default), _LONGEST_DEFAULT)}"
+    if _goes_back(accepts):
+        words += ", back"
+    return f"{words} > "
+
+
+def _goes_back(accepts: Accepts) -> bool:
+    """Whether ``back`` leads to the question before; at a reading that is called undo."""
+    return not isinstance(accepts, Go) and accepts.may_undo and not _is_reading(accepts)
+
+
+def _is_reading(accepts: Accepts) -> bool:
+    return isinstance(accepts, Length) and accepts.is_reading
 
 
 def prompt(accepts: Accepts) -> str:
     """Return the prompt of a question, ending with ``> ``."""
     match accepts:
-        case Go():
-            return "type go to move, Ctrl-X stops > "
+        case Go(what):
+            return f"type go to {what}, Ctrl-X stops > "
         case OneOf():
-            return _with_default("number or word", accepts.default)
+            return _completed("number or word", accepts)
         case Length(is_reading=True):
-            return _with_default("reading in mm", accepts.default)
+            return _completed("reading in mm", accepts)
         case Length():
-            return _with_default("length in mm", accepts.default)
+            return _completed("length in mm", accepts)
         case Words():
-            return _with_default("text", accepts.default)
+            return _completed(accepts.wanted, accepts)
 
 
 def _meaning(accepts: Accepts) -> str:
     match accepts:
+        case Go("heat"):
+            return (
+                "Read what stands above first. Hands off, then type go and press Enter: the heater "
+                "named above is switched on, and watched. Enter alone never heats anything."
+            )
         case Go():
             return (
                 "Read what stands above first. Caliper and hands out, then type go and press "
@@ -58,7 +75,7 @@ def _meaning(accepts: Accepts) -> str:
                 f"like 0.486 in. It must lie between {accepts.low_mm:g} and {accepts.high_mm:g} mm."
             )
         case Words():
-            return "Type a text and press Enter."
+            return f"Type what is asked for ({accepts.wanted}) and press Enter."
 
 
 def explanation(accepts: Accepts) -> str:
@@ -68,6 +85,8 @@ def explanation(accepts: Accepts) -> str:
         said.append("again approaches the same place once more and asks again.")
         if accepts.may_undo:
             said.append("undo takes the reading before this one back.")
+    if _goes_back(accepts):
+        said.append("back returns to the question before this one.")
     if not isinstance(accepts, Go) and accepts.default:
         said.append(f"Enter alone takes {one_line(accepts.default)}.")
     said.append(_STOP_ADVICE)
@@ -81,6 +100,8 @@ def reminder(accepts: Accepts | None) -> str:
         keys.append("again")
         if accepts.may_undo:
             keys.append("undo")
+    if accepts is not None and _goes_back(accepts):
+        keys.append("back")
     if accepts is not None:
         keys.append("? help")
     return " · ".join(keys)

@@ -28,7 +28,12 @@ from prompt_toolkit.input import Input
 from prompt_toolkit.input.defaults import create_input
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
 from prompt_toolkit.layout import BufferControl, FormattedTextControl, HSplit, Layout, Window
-from prompt_toolkit.layout.processors import BeforeInput
+from prompt_toolkit.layout.processors import (
+    BeforeInput,
+    Processor,
+    Transformation,
+    TransformationInput,
+)
 from prompt_toolkit.output import Output
 from prompt_toolkit.output.defaults import create_output
 from prompt_toolkit.output.vt100 import Vt100_Output
@@ -39,8 +44,9 @@ from tuner.answers import parse
 from tuner.console.desk import WAIT_S, StopRequest, Work, short_pauses, stop_failed, stop_on_signals
 from tuner.console.page import Page, Styled
 from tuner.console.prompts import STOPPING, WORKING, explanation, prompt, reminder
-from tuner.errors import BadAnswer, Stopped
+from tuner.errors import BadAnswer, Stopped, Unanswered
 from tuner.messages import Go, Line, OneOf, Question
+from tuner.text import covered
 
 __all__ = ["Screen"]
 
@@ -60,6 +66,11 @@ class _Ask:
 
 
 @dataclass(frozen=True)
+class _Withdraw:
+    asked: _Ask
+
+
+@dataclass(frozen=True)
 class _Discard:
     pass
 
@@ -67,6 +78,17 @@ class _Discard:
 @dataclass(frozen=True)
 class _Ended:
     pass
+
+
+_Item = _Tell | _Ask | _Withdraw | _Discard | _Ended
+
+
+class _Covered(Processor):
+    """What is being typed or pasted, with nothing in it that a terminal could act on."""
+
+    def apply_transformation(self, transformation_input: TransformationInput) -> Transformation:
+        typed = "".join(text for _, text, *_ in transformation_input.fragments)
+        return Transformation([("", covered(typed))])
 
 
 class Screen:
@@ -78,7 +100,7 @@ class Screen:
         if isinstance(self._output, Vt100_Output):
             self._output.enable_cpr = False
         self._stopping = StopRequest.of_nothing()
-        self._inbox: queue.SimpleQueue[_Tell | _Ask | _Discard | _Ended] = queue.SimpleQueue()
+        self._inbox: queue.SimpleQueue[_Item] = queue.SimpleQueue()
         self._open: _Ask | None = None
         self._ended = False
         self._buffer = Buffer(multiline=False)
@@ -96,17 +118,22 @@ class Screen:
         self._post(_Discard())
 
     def ask(self, question: Question) -> str:
-        """Show the question and return an answer that fits it; raise ``Stopped`` on a stop."""
+        """Show the question and return an answer that fits it; see ``Person.ask``."""
         self._stopping.refuse_if_asked()
         reply: queue.SimpleQueue[str | None] = queue.SimpleQueue()
-        self._post(_Ask(question, reply))
-        answer = reply.get()
+        asked = _Ask(question, reply)
+        self._post(asked)
+        try:
+            answer = reply.get(timeout=question.patience_s)
+        except queue.Empty:
+            self._post(_Withdraw(asked))
+            raise Unanswered(question.patience_s or 0.0) from None
         self._stopping.refuse_if_asked()
         if answer is None:
             raise Stopped("stopped on request")
         return answer
 
-    def _post(self, item: _Tell | _Ask | _Discard | _Ended) -> None:
+    def _post(self, item: _Item) -> None:
         self._inbox.put(item)
         self._wake()
 
@@ -193,6 +220,9 @@ class Screen:
                     self._show(self._page().section(line))
                 case _Ask():
                     self._put(item)
+                case _Withdraw(asked):
+                    if self._open is asked:
+                        self._open = None
                 case _Discard():
                     self._discard()
                 case _Ended():
@@ -262,7 +292,7 @@ class Screen:
         )
         before = BeforeInput(lambda: [("class:prompt", f"  {self._prompt()}")])
         typing = Window(
-            BufferControl(self._buffer, input_processors=[before]),
+            BufferControl(self._buffer, input_processors=[_Covered(), before]),
             wrap_lines=True,
             dont_extend_height=True,
         )

@@ -20,7 +20,7 @@ import sys
 import threading
 from collections.abc import Callable
 
-from tuner.errors import Stopped
+from tuner.errors import Stopped, Unanswered
 
 if sys.platform != "win32":
     import termios
@@ -66,13 +66,20 @@ class Typed:
         """Make a waiting ``next`` look again whether there was a stop; signal-safe."""
         self._lines.put(None)
 
-    def next(self, stopped: Callable[[], bool]) -> str:
-        """Return the next line without its end; raise ``Stopped`` once `stopped()` is true."""
+    def next(self, stopped: Callable[[], bool], patience_s: float | None = None) -> str:
+        """Return the next line without its end.
+
+        Raises ``Stopped`` once `stopped()` is true, ``Unanswered`` when none came in
+        `patience_s`.
+        """
         while not stopped():
             if self._ended and self._lines.empty():
                 self._stop()
                 continue
-            line = self._lines.get()
+            try:
+                line = self._lines.get(timeout=patience_s)
+            except queue.Empty:
+                raise Unanswered(patience_s or 0.0) from None
             if line is not None:
                 return line
         raise Stopped("stopped on request")

@@ -2,16 +2,27 @@
 
 A number that ends within six decimals is written out as it is; anything longer is rounded
 to six significant digits, but digits before the decimal point are never rounded away.
-There is never an exponent.
+There is never an exponent. What is typed, with dot or comma or as a fraction, becomes
+exactly that fraction; ``nan``, ``1e3`` and the digits of other scripts are no numbers here.
 """
 
 from __future__ import annotations
 
+import re
 from decimal import Context, Decimal
 from fractions import Fraction
 
+from tuner.text import clipped, shown
+
+MM_PER_INCH = Fraction("25.4")  # exact by definition (NIST SP 811)
+
 _EXACT_DECIMALS = 6
 _SIGNIFICANT = 6
+_LONGEST_SHOWN = 40
+_LARGEST_IN_FRACTION = 999
+_DECIMAL = r"(?:[0-9]{1,12}(?:[.,][0-9]{1,12})?|[.,][0-9]{1,12})"
+_NUMBER = re.compile(rf"([+-]?)({_DECIMAL})(?:/([0-9]{{1,12}}))?", re.ASCII)
+_LENGTH = re.compile(r"(.*?)\s*(mm|in|inch|\")?", re.ASCII)
 
 
 def decimals_of(value: Fraction) -> int | None:
@@ -43,3 +54,49 @@ def plain_number(value: Fraction) -> str:
         )
         text = format(rounded, "f")
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def exact_number(text: str) -> Fraction:
+    """Return exactly the number typed as `text`: ``2.5``, ``2,5``, ``-5`` or ``80/3``.
+
+    Raises ``ValueError`` for anything else.
+    """
+    match = _NUMBER.fullmatch(text.strip())
+    if not match or (match[3] is not None and int(match[3]) == 0):
+        raise ValueError(
+            f"'{clipped(shown(text), _LONGEST_SHOWN)}' is not a number; type it like 2.5, 2,5 "
+            "or 80/3"
+        )
+    sign, decimal, divisor = match.groups()
+    value = Fraction(decimal.replace(",", ".")) / int(divisor or "1")
+    return -value if sign == "-" else value
+
+
+def exact_mm(text: str) -> Fraction:
+    """Return exactly, in mm, the length typed as `text`: ``2``, ``2,5 mm``, ``1/16 in``.
+
+    Raises ``ValueError`` for anything else.
+    """
+    match = _LENGTH.fullmatch(text.strip().lower())
+    try:
+        value = exact_number(match[1] if match else text)
+    except ValueError:
+        raise ValueError(
+            f"'{clipped(shown(text), _LONGEST_SHOWN)}' is not a length; type it like 2.5, 2,5, "
+            "2.5 mm, 0.2 in or 1/16 in"
+        ) from None
+    return value * MM_PER_INCH if match and match[2] not in (None, "mm") else value
+
+
+def exact_words(value: Fraction) -> str:
+    """Return `value` as a person reads it, with its fraction where decimals only come near.
+
+    ``26.6667 (80/3)``; a fraction that nobody would read, or one of pi, is left out.
+    """
+    text = plain_number(value)
+    if (
+        Fraction(text) == value
+        or max(abs(value.numerator), value.denominator) > _LARGEST_IN_FRACTION
+    ):
+        return text
+    return f"{text} ({value.numerator}/{value.denominator})"

@@ -13,6 +13,7 @@ is degrees for it, and ``unit`` says so.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 from math import prod
@@ -220,6 +221,11 @@ class GearPair:
         return Fraction(self.driver, self.driven)
 
 
+def total_ratio(gears: Iterable[GearPair]) -> Fraction:
+    """Return the turns of the output shaft for one turn of the motor; 1 without gears."""
+    return prod((pair.ratio for pair in gears), start=Fraction(1))
+
+
 @dataclass(frozen=True)
 class Motor:
     """A two-phase stepper motor and how finely its driver divides a full step."""
@@ -265,7 +271,7 @@ class DriveTrain:
     @property
     def gear_ratio(self) -> Fraction:
         """Turns of the output shaft for one turn of the motor."""
-        return prod((pair.ratio for pair in self.gears), start=Fraction(1))
+        return total_ratio(self.gears)
 
     @property
     def travel_per_rev_mm(self) -> Fraction:
@@ -292,9 +298,9 @@ class DriveTrain:
         """Travel in mm of one electrical cycle, four full steps: the least a motor loses."""
         return self.travel_per_motor_rev_mm * FULL_STEPS_PER_CYCLE / self.motor.full_steps_per_rev
 
-    def working(self) -> str:
-        """Return every step of the sum, from the drive to mm per step, joined by ``; ``."""
-        unit, motor = self.unit, self.motor
+    def travel_sums(self) -> tuple[str, ...]:
+        """Return the sums that give the travel, one a line; no motor is needed for them."""
+        unit = self.unit
         sums = [f"{self.drive.working()} per revolution"]
         if self.gears:
             pairs = " x ".join(f"{pair.driver}/{pair.driven}" for pair in self.gears)
@@ -302,13 +308,19 @@ class DriveTrain:
                 f"{plain_number(self.travel_per_rev_mm)} {unit} x {pairs}"
                 f" = {plain_number(self.travel_per_motor_rev_mm)} {unit} per motor revolution"
             )
-        sums.append(
+        return tuple(sums)
+
+    def step_sums(self) -> tuple[str, ...]:
+        """Return the sums that turn the travel into steps, one a line."""
+        unit, motor = self.unit, self.motor
+        return (
             f"{motor.full_steps_per_rev} full steps x {_counted(motor.microsteps, 'microstep')}"
-            f" = {motor.microsteps_per_rev} steps per motor revolution"
-        )
-        sums.append(
+            f" = {motor.microsteps_per_rev} steps per motor revolution",
             f"{motor.microsteps_per_rev} / {plain_number(self.travel_per_motor_rev_mm)} {unit}"
             f" = {plain_number(self.steps_per_mm)} steps per {unit}"
-            f" = {plain_number(self.mm_per_step)} {unit} per step"
+            f" = {plain_number(self.mm_per_step)} {unit} per step",
         )
-        return "; ".join(sums)
+
+    def working(self) -> str:
+        """Return every step of the sum, from the drive to mm per step, joined by ``; ``."""
+        return "; ".join((*self.travel_sums(), *self.step_sums()))

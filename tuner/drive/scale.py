@@ -15,15 +15,17 @@ from dataclasses import dataclass
 from enum import StrEnum
 from fractions import Fraction
 
-from tuner.drive.numbers import decimals_of, plain_number
-from tuner.drive.parts import Belt, DriveTrain, Screw
+from tuner.drive.numbers import MM_PER_INCH, decimals_of, plain_number
+from tuner.drive.parts import PI, Belt, DriveTrain, Feeder, Rack, Screw
 from tuner.drive.tables import (
     BELT_PITCHES_MM,
     MICROSTEPS,
+    MODULES_MM,
     PULLEY_TEETH,
     SCREW_LEADS_MM,
     STEP_ANGLES_DEG,
 )
+from tuner.text import clipped, shown
 
 __all__ = [
     "Form",
@@ -31,11 +33,17 @@ __all__ = [
     "all_forms",
     "contradiction",
     "convert",
+    "error_of_ratio",
+    "form_key",
     "form_words",
+    "forms_of",
+    "parse_form",
     "plain_number",
     "scaled",
     "steps_per_mm",
 ]
+
+_LONGEST_SHOWN = 40
 
 
 class Form(StrEnum):
@@ -72,38 +80,83 @@ def form_words(form: Form, unit: str = "mm") -> str:
     }[form]
 
 
+def form_key(form: Form, unit: str = "mm") -> str:
+    """Return `form` as cards and reports write it, such as ``steps_per_deg``."""
+    return form.value.replace("mm", unit)
+
+
+def parse_form(text: str) -> tuple[Form, str]:
+    """Return the form and the unit that a person typed, such as ``steps-per-mm``.
+
+    Raises ``ValueError`` with all the forms for anything else.
+    """
+    key = text.strip().lower().replace("-", "_")
+    for form in Form:
+        for unit in ("mm", "deg"):
+            if key == form_key(form, unit):
+                return form, unit
+    raise ValueError(
+        f"'{clipped(shown(text), _LONGEST_SHOWN)}' is not one of the four forms; expected "
+        f"{', '.join(Form)}, or the same in deg"
+    )
+
+
+def forms_of(
+    stored: Stored, gear_ratio: Fraction, steps_per_motor_rev: int | None
+) -> dict[Form, Fraction]:
+    """Return the same number in all four forms.
+
+    `gear_ratio` is turns of the output shaft for one of the motor. Where the motor is not
+    known, a travel says nothing about steps: only the two forms of the same kind are returned.
+    """
+    match stored.form:
+        case Form.TRAVEL_PER_REV_MM:
+            per_motor_rev = stored.value * gear_ratio
+        case Form.TRAVEL_PER_MOTOR_REV_MM:
+            per_motor_rev = stored.value
+        case _:
+            steps = stored.value if stored.form is Form.STEPS_PER_MM else 1 / stored.value
+            if steps_per_motor_rev is None:
+                return {Form.STEPS_PER_MM: steps, Form.MM_PER_STEP: 1 / steps}
+            per_motor_rev = steps_per_motor_rev / steps
+    travels = {
+        Form.TRAVEL_PER_REV_MM: per_motor_rev / gear_ratio,
+        Form.TRAVEL_PER_MOTOR_REV_MM: per_motor_rev,
+    }
+    if steps_per_motor_rev is None:
+        return travels
+    steps = steps_per_motor_rev / per_motor_rev
+    return {**travels, Form.STEPS_PER_MM: steps, Form.MM_PER_STEP: 1 / steps}
+
+
 def steps_per_mm(stored: Stored, train: DriveTrain) -> Fraction:
     """Return how many steps the controller sends for one commanded mm.
 
     A stored travel becomes steps with the motor and gears of `train`, since that is what
     the controller was told about them.
     """
-    motor_revs = train.motor.microsteps_per_rev
-    match stored.form:
-        case Form.TRAVEL_PER_REV_MM:
-            return motor_revs / (stored.value * train.gear_ratio)
-        case Form.TRAVEL_PER_MOTOR_REV_MM:
-            return motor_revs / stored.value
-        case Form.STEPS_PER_MM:
-            return stored.value
-    return 1 / stored.value
+    return forms_of(stored, train.gear_ratio, train.motor.microsteps_per_rev)[Form.STEPS_PER_MM]
 
 
 def all_forms(steps_per_mm: Fraction, train: DriveTrain) -> dict[Form, Fraction]:
     """Return the same number of steps per mm in all four forms, for the motor and gears of
     `train`."""
-    per_motor_rev = train.motor.microsteps_per_rev / steps_per_mm
-    return {
-        Form.TRAVEL_PER_REV_MM: per_motor_rev / train.gear_ratio,
-        Form.TRAVEL_PER_MOTOR_REV_MM: per_motor_rev,
-        Form.STEPS_PER_MM: steps_per_mm,
-        Form.MM_PER_STEP: 1 / steps_per_mm,
-    }
+    stored = Stored(Form.STEPS_PER_MM, steps_per_mm)
+    return forms_of(stored, train.gear_ratio, train.motor.microsteps_per_rev)
 
 
 def convert(value: Fraction, from_form: Form, to_form: Form, train: DriveTrain) -> Fraction:
     """Return `value` of one form in another, for the motor and gears of `train`."""
     return all_forms(steps_per_mm(Stored(from_form, value), train), train)[to_form]
+
+
+def error_of_ratio(reduction: Fraction, gear_ratio: Fraction) -> Fraction:
+    """Return the share of every travel that a controller goes too far, which was told
+    `reduction` motor turns for one turn of the output shaft where the teeth give `gear_ratio`.
+
+    17 teeth driving 50 taken for 3:1 is 0.02, or 20 mm in each metre.
+    """
+    return reduction * gear_ratio - 1
 
 
 def scaled(stored: Stored, factor: Fraction) -> Stored:
@@ -126,7 +179,6 @@ _EQUAL = Fraction(1, 10**9)
 # A stored number is excused for the rounding of its last decimal, but not for more than
 # this: 5 is no rounding of 5.08.
 _MOST_ROUNDING = Fraction(1, 1000)
-_MM_PER_INCH = Fraction("25.4")  # exact by definition (NIST SP 811)
 
 
 def _agrees(value: Fraction, wanted: Fraction) -> bool:
@@ -166,6 +218,16 @@ def _other_drives(train: DriveTrain) -> Iterator[tuple[Fraction, str]]:
                 screw.travel_per_rev_mm / drive.travel_per_rev_mm,
                 f"a screw of {lead} mm lead instead of {plain_number(drive.travel_per_rev_mm)}",
             )
+    if isinstance(drive, Rack):
+        for module in MODULES_MM:
+            yield (
+                module / drive.module_mm,
+                f"a rack of module {plain_number(module)} mm"
+                f" instead of {plain_number(drive.module_mm)}",
+            )
+    if isinstance(drive, (Rack, Feeder)):
+        yield 1 / PI, "pi left out"
+        yield Fraction("3.14") / PI, "3.14 taken for pi"
 
 
 def _other_motors(train: DriveTrain) -> Iterator[tuple[Fraction, str]]:
@@ -191,7 +253,9 @@ def _candidates(form: Form, train: DriveTrain) -> Iterator[tuple[Fraction, str]]
     def in_form(steps_factor: Fraction) -> Fraction:
         return steps_factor if form is Form.STEPS_PER_MM else 1 / steps_factor
 
-    yield in_form(_MM_PER_INCH), "a number for inches instead of mm"
+    yield in_form(MM_PER_INCH), "a number for inches instead of mm"
+    for slipped in (Fraction(1, 100), Fraction(1, 10), Fraction(10), Fraction(100)):
+        yield slipped, "a slipped decimal point"
     for travel, says in _other_drives(train):
         yield in_form(1 / travel), says
     if per_steps:
@@ -206,9 +270,43 @@ def _candidates(form: Form, train: DriveTrain) -> Iterator[tuple[Fraction, str]]
         yield in_form(ratio), "the gears left out"
     if form is not Form.TRAVEL_PER_REV_MM:
         yield in_form(ratio**2), "the gears counted the wrong way round"
+        for rounded, says in _rounded_gears(ratio):
+            yield in_form(ratio / rounded), says
 
 
-_FACTOR_WORDS = {Fraction(1, 2): "half of", Fraction(2): "twice"}
+def _rounded_gears(ratio: Fraction) -> Iterator[tuple[Fraction, str]]:
+    """Yield the ratios that somebody may have written instead of the teeth of `ratio`."""
+    larger = max(ratio, 1 / ratio)
+
+    def words(number: Fraction) -> str:
+        return f"1:{plain_number(number)}" if ratio > 1 else f"{plain_number(number)}:1"
+
+    for rounded in dict.fromkeys((Fraction(round(larger)), round(larger, 1), round(larger, 2))):
+        yield (
+            rounded if ratio > 1 else 1 / rounded,
+            f"a gear ratio of {words(rounded)} instead of the {words(larger)} of the teeth",
+        )
+
+
+_FACTOR_WORDS = {
+    Fraction(1, 10): "a tenth of",
+    Fraction(1, 4): "a quarter of",
+    Fraction(1, 3): "a third of",
+    Fraction(1, 2): "half of",
+    Fraction(2): "twice",
+    Fraction(3): "three times",
+    Fraction(4): "four times",
+    Fraction(10): "ten times",
+}
+
+
+def _factor_words(value: Fraction, expected: Fraction) -> str:
+    for factor, words in _FACTOR_WORDS.items():
+        if value == expected * factor:
+            return f"exactly {words}"
+        if _agrees(value, expected * factor):
+            return f"but for its rounding {words}"
+    return f"{plain_number(value / expected)} times"
 
 
 def contradiction(stored: Stored, train: DriveTrain) -> str | None:
@@ -222,7 +320,7 @@ def contradiction(stored: Stored, train: DriveTrain) -> str | None:
     if _agrees(stored.value, expected):
         return None
     factor = stored.value / expected
-    words = f"{_FACTOR_WORDS.get(factor, plain_number(factor) + ' times')} what the parts give"
+    words = f"{_factor_words(stored.value, expected)} what the parts give"
     numbers = (
         f"{plain_number(stored.value)} against {plain_number(expected)} "
         f"{form_words(stored.form, train.unit)}, factor {plain_number(factor)}"

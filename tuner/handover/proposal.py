@@ -8,9 +8,8 @@ untrue, and how to go back. Nothing here can reach a machine.
 from __future__ import annotations
 
 import hashlib
-import os
+import math
 import re
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -19,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from tuner.card.schema import Axis, Card
-from tuner.card.write import toml_text
+from tuner.card.write import toml_text, write_new
 from tuner.drive.numbers import plain_number
 from tuner.drive.scale import Form, all_forms, form_words, steps_per_mm
 from tuner.errors import BenchFault
@@ -52,9 +51,15 @@ def slug(text: str) -> str:
     return "-".join(words)[:40] or "machine"
 
 
-def _stored_forms(axis: Axis) -> dict[str, Fraction]:
+def _found_forms(axis: Axis, proposal: Mapping[str, Any] | None) -> dict[str, Any]:
+    """Return what the controller holds: as on the card, exactly, unless it was misread."""
     forms = all_forms(steps_per_mm(axis.stored, axis.train), axis.train)
-    return {str(form): value for form, value in forms.items()}
+    on_card = {str(form): value for form, value in forms.items()}
+    if proposal is None or math.isclose(
+        proposal["found"][Form.STEPS_PER_MM], on_card[Form.STEPS_PER_MM], rel_tol=1e-9
+    ):
+        return on_card
+    return dict(proposal["found"])
 
 
 def _card_value(axis: Axis, key: str) -> int | Fraction | None:
@@ -91,13 +96,16 @@ def as_table(
     axis: Axis,
     finding: Mapping[str, Any],
     readings: Sequence[Mapping[str, Any]],
+    *,
+    simulated: bool = False,
 ) -> dict[str, Any]:
     """Return the proposal of one axis as the table that is written as TOML.
 
     `finding` has the form of ``tuner examine --json``, `readings` the keys of a reading.
+    `simulated` says that it comes from a rehearsal.
     """
     proposal = finding["proposal"]
-    found = proposal["found"] if proposal else _stored_forms(axis)
+    found = _found_forms(axis, proposal)
     stored_form = axis.stored.form
     table: dict[str, Any] = {
         "schema": SCHEMA,
@@ -109,6 +117,7 @@ def as_table(
         "card_sha256": card.sha256,
         "verdict": finding["verdict"],
         "basis": proposal["basis"] if proposal else None,
+        "simulated": simulated,
         "stored_form": str(stored_form),
         "nothing_changed": True,
         "go_back": (
@@ -128,6 +137,9 @@ def as_table(
             for key, value in proposal["changes"].items()
             if value is not None and value != (now := _card_value(axis, key))
         ]
+        if _is_about_step_counts(table):
+            counts = ", ".join(f"{one['key']} = {one['from']}" for one in table["change"])
+            table["go_back"] = f"set the step counts found today again: {counts}"
     elif finding["verdict"] == "keep":
         table["proposed"] = found
     if finding["scale"]:
@@ -147,11 +159,27 @@ def as_table(
     return table
 
 
+def _is_about_step_counts(table: Mapping[str, Any]) -> bool:
+    """Whether the stored number is right, and the motor's step counts beside it are not."""
+    form = table["stored_form"]
+    before, after = table["found"][form], table["proposed"][form]
+    return after is not None and math.isclose(before, after, rel_tol=1e-9)
+
+
 def _headline(axis: Axis, table: Mapping[str, Any]) -> str:
     name = axis.name.upper()
     match table["verdict"]:
         case "change":
             form = table["stored_form"]
+            if _is_about_step_counts(table):
+                counts = ", ".join(
+                    f"{one['key']} from {one['from']} to **{_number(one['to'])}**"
+                    for one in table["change"]
+                )
+                return (
+                    f"Proposal: leave the stored number of {name}, and change what the controller "
+                    f"holds about its motor: {counts}."
+                )
             return (
                 f"Proposal: change the stored number of {name} from "
                 f"**{_number(table['found'][form])}** to **{_number(table['proposed'][form])}** "
@@ -173,14 +201,21 @@ def _number(value: Fraction | float | None) -> str:
     return plain_number(value) if isinstance(value, Fraction) else f"{value:.6g}"
 
 
+def _rehearsed(table: Mapping[str, Any]) -> list[str]:
+    if not table["simulated"]:
+        return []
+    return ["", "This comes from a rehearsal on a simulated machine; change nothing real after it."]
+
+
 def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
     """Return the proposal for a person to read and apply by hand."""
     lines = [
-        f"# {_inert(table['machine'])}, axis {axis.name.upper()}: {table['verdict']}",
+        f"# {_quoted(table['machine'])}, axis {axis.name.upper()}: {table['verdict']}",
         "",
         _headline(axis, table),
         "",
         "Nothing was changed on the machine by this program.",
+        *_rehearsed(table),
         "",
         f"Next: {_inert(table['next'])}",
         "",
@@ -224,11 +259,21 @@ def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
+def _quoted(text: str) -> str:
+    """Return outside `text` as a code span: an address in it, escaped or not, is no link there."""
+    inside = shown(text)
+    longest = max(map(len, re.findall("`+", inside)), default=0)
+    fence = "`" * (longest + 1)
+    # A sign at an end would join its fence; one blank at both ends is not shown (CommonMark 6.1).
+    apart = " " if inside[:1] in "` " or inside[-1:] in "` " else ""
+    return f"{fence}{apart}{inside}{apart}{fence}"
+
+
 _MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]<>#|!&~$])")
 
 
 def _inert(text: str) -> str:
-    """Return `text` so that Markdown shows it as it is."""
+    """Return a sentence of ours so that Markdown shows it as it is."""
     return _MARKDOWN_SIGNS.sub(r"\\\1", shown(text))
 
 
@@ -240,6 +285,8 @@ def write_proposal(
     axis: Axis,
     finding: Mapping[str, Any],
     readings: Sequence[Mapping[str, Any]],
+    *,
+    simulated: bool = False,
 ) -> Written:
     """Write the proposal of one axis as ``<id>.toml`` and ``<id>.md``; never over another.
 
@@ -250,7 +297,9 @@ def write_proposal(
         folder.mkdir(parents=True, exist_ok=True)
         identifier, number = base, 1
         while True:
-            table = as_table(identifier, session, card, axis, finding, readings)
+            table = as_table(
+                identifier, session, card, axis, finding, readings, simulated=simulated
+            )
             text = toml_text(table).encode()
             if _write_both(folder / identifier, text, as_markdown(axis, table).encode()):
                 break
@@ -268,30 +317,12 @@ def write_proposal(
 def _write_both(stem: Path, toml: bytes, markdown: bytes) -> bool:
     """Write both twins or neither; return False, with nothing touched, if a name is taken."""
     twin = stem.with_name(f"{stem.name}.md")
-    if not _write_new(twin, markdown):
+    if not write_new(twin, markdown):
         return False
     is_written = False
     try:
-        is_written = _write_new(stem.with_name(f"{stem.name}.toml"), toml)
+        is_written = write_new(stem.with_name(f"{stem.name}.toml"), toml)
     finally:
         if not is_written:
             twin.unlink()
     return is_written
-
-
-def _write_new(path: Path, content: bytes) -> bool:
-    """Write `content` whole or not at all; return False, untouched, if `path` is taken."""
-    descriptor, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        # A hard link fails where the name is taken, which a rename would silently replace.
-        try:
-            os.link(temporary, path)
-        except FileExistsError:
-            return False
-    finally:
-        Path(temporary).unlink()
-    return True

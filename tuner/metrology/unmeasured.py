@@ -5,16 +5,16 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-_WHY = "no readings were taken"
 
-
-def without_readings(
-    *, verdict: str, axis: str, next: str, cause: Mapping[str, Any] | None = None
+def without_fit(
+    *, verdict: str, axis: str, next: str, n: int = 0, cause: Mapping[str, Any] | None = None
 ) -> dict[str, Any]:
-    """Return a finding without readings as plain data; `next` says what to do.
+    """Return a finding that no fit stands behind, as plain data; `next` says what to do.
 
-    `cause` has the keys name, p, says, check; None when what was seen names no cause.
+    `n` readings were taken before it ended. `cause` has the keys name, p, says, check; None
+    when what was seen names no cause.
     """
+    why = f"measuring ended after {n} readings" if n else "no readings were taken"
     measured = (
         "scale",
         "travel_per_rev_mm",
@@ -28,13 +28,14 @@ def without_readings(
         "schema": 1,
         "file": None,
         "axis": axis,
-        "n": 0,
+        "n": n,
         **dict.fromkeys(measured),
-        "not_tested": dict.fromkeys(measured, _WHY),
+        "not_tested": dict.fromkeys(measured, why),
         "causes": [{**cause, "looks": []}] if cause else [],
         "tie": [],
         "next": next,
         "verdict": verdict,
         "value_known": False,
+        "place_anew": False,
         "proposal": None,
     }

@@ -74,6 +74,7 @@ class Finding:
     `value_known` says that more readings would not change the verdict, so a first stage may
     stop. `part_known` is true when one cause is left and every part of it was looked at.
     `tie` names the causes that give exactly the same scale, when there are several.
+    `place_anew` is true when only a second placing of the caliper leads on.
     """
 
     verdict: Verdict
@@ -87,6 +88,7 @@ class Finding:
     proposal: Proposed | None = None
     value_known: bool = False
     part_known: bool = False
+    place_anew: bool = False
 
     def as_json(self, *, file: str | None, axis: str) -> dict[str, Any]:
         """Return one object as ``tuner examine --json`` prints it: no NaN, no infinity."""
@@ -123,6 +125,7 @@ class Finding:
             "next": self.next,
             "verdict": self.verdict,
             "value_known": self.value_known,
+            "place_anew": self.place_anew,
             "proposal": self.proposal.as_json() if self.proposal else None,
         }
 
@@ -255,6 +258,7 @@ class _Ruling:
     proposal: Proposed | None = None
     value_known: bool = False
     part_known: bool = False
+    place_anew: bool = False
 
 
 def decide(
@@ -308,6 +312,7 @@ def decide(
         proposal=ruling.proposal,
         value_known=ruling.value_known,
         part_known=ruling.part_known,
+        place_anew=ruling.place_anew,
     )
 
 
@@ -384,24 +389,35 @@ def _from_parts(
     if len({_remedy(one, stored.form) for one in members}) > 1:
         return _Ruling("cannot-tell", look, tie=tie, value_known=True)
     first = members[0]
+    if first.also and "denied" in looks.values() and not set(first.looks) & set(looks):
+        # The likely parts were looked at and are right: two unlikely ones need a look first.
+        return _Ruling("cannot-tell", look, value_known=True)
     if first.name == "inch-units":
         return _Ruling("repair-first", look, value_known=True)
     confirmed = {key for key, look in looks.items() if look == "confirmed"}
     part_known = not tie and all({one, one.split("=")[0]} & confirmed for one in first.looks)
+    proposal = Proposed(
+        "parts",
+        {} if tie else first.changes,
+        _shared_forms(members),
+        # predicted = steps sent x true mm per step
+        all_forms(first.predicted * first.train.steps_per_mm, train),
+    )
     return _Ruling(
         "change",
-        "set the number by hand, then measure once more to check it" if part_known else look,
+        _by_hand(proposal, stored.form) if part_known else look,
         tie=tie,
-        proposal=Proposed(
-            "parts",
-            {} if tie else first.changes,
-            _shared_forms(members),
-            # predicted = steps sent x true mm per step
-            all_forms(first.predicted * first.train.steps_per_mm, train),
-        ),
+        proposal=proposal,
         value_known=True,
         part_known=part_known,
     )
+
+
+def _by_hand(proposal: Proposed, form: Form) -> str:
+    what = "set the number by hand"
+    if proposal.forms[form] == proposal.found[form]:
+        what = "leave the number, and set by hand the step counts that the controller holds"
+    return f"{what}, then measure once more to check it"
 
 
 def _between_parts(
@@ -448,6 +464,7 @@ def _measured(
             "measure-again",
             f"the scale is {scale.value:.5f} ± {scale.U:.5f} and no usual part explains it: take "
             "the caliper off, place it anew, and measure a second time",
+            place_anew=True,
         )
     new = scaled(stored, Fraction(scale.value))
     return _Ruling(

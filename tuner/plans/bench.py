@@ -14,12 +14,14 @@ from tuner.card.schema import Card
 from tuner.drive.scale import form_words
 from tuner.messages import Checkpoint, Choose, Confirm, Decided, Observe, Plan, Propose, Say
 from tuner.metrology.causes import Looked
-from tuner.plans.axis import finding_now, measure_axis
+from tuner.plans.axis import measure_axis
+from tuner.plans.measure import finding_now
 from tuner.plans.run import AxisRun, Part, hear
 
 NAME = "bench"
 VERSION = 1
 _WORTH_A_LOOK = 0.05
+_WORTH_READING = 0.01
 _NO_LOOK = ("as-described", "compensating")
 _STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 2
 
@@ -46,6 +48,10 @@ def bench(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> P
         run = yield from measure_axis(card, axis, may_reference, step, of)
         yield from _say_result(run)
         runs.append(run)
+        # Kept until its looks are done, and written as it is if the session ends before that.
+        yield _proposal(run, draft=True)
+        if run.ends_session:
+            break
     yield Checkpoint(
         key="leaving", step=of - 1, of=of, says="Leaving the machine cold and in a known state"
     )
@@ -53,11 +59,7 @@ def bench(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> P
     yield Checkpoint(key="looking", step=of, of=of, says="Looking at the parts, and the proposals")
     for run in runs:
         yield from _look(run)
-        yield Propose(
-            key=f"{run.name}.proposal",
-            axis=run.name,
-            finding={**run.finding, "readings": run.readings_as_data()},
-        )
+        yield _proposal(run, draft=False)
     return {run.name: run.finding for run in runs}
 
 
@@ -118,7 +120,6 @@ def _before_connecting(card: Card, network: bool, of: int) -> Part[bool]:
 def _connect(dialect: Dialect, of: int) -> Part[None]:
     yield Checkpoint(key="connecting", step=2, of=of, says="Connecting")
     yield Observe(key="greeting", what="greeting")
-    yield Observe(key="temperatures", what="temperatures")
     yield Say(key="stopping", says=_stopping_in_words(dialect))
     while True:
         found = yield from hear(
@@ -160,6 +161,7 @@ def _say_result(run: AxisRun) -> Part[None]:
         fields=(("verdict", finding["verdict"]),),
         says=_result_in_words(run, finding),
     )
+    yield Say(key=f"{run.name}.next", says=f"next: {finding['next']}")
 
 
 def _result_in_words(run: AxisRun, finding: Mapping[str, Any]) -> str:
@@ -173,13 +175,19 @@ def _result_in_words(run: AxisRun, finding: Mapping[str, Any]) -> str:
         parts.append(str(finding["causes"][0]["says"]))
     if finding["proposal"]:
         form = run.axis.stored.form
-        if (number := finding["proposal"][form]) is not None:
-            parts.append(
-                f"proposed: {number:.6g} instead of {finding['proposal']['found'][form]:.6g} "
-                f"{form_words(form)}"
-            )
-    parts.append(f"next: {finding['next']}")
-    return "; ".join(parts)
+        number, found = finding["proposal"][form], finding["proposal"]["found"][form]
+        if number is not None and number != found:
+            parts.append(f"proposed: {number:.6g} instead of {found:.6g} {form_words(form)}")
+    return "; ".join(parts) or "nothing could be measured"
+
+
+def _proposal(run: AxisRun, *, draft: bool) -> Propose:
+    return Propose(
+        key=f"{run.name}.proposal",
+        axis=run.name,
+        draft=draft,
+        finding={**run.finding, "readings": run.readings_as_data()},
+    )
 
 
 def _look(run: AxisRun) -> Part[None]:
@@ -191,9 +199,11 @@ def _look(run: AxisRun) -> Part[None]:
         return
     looks: dict[str, Looked] = {}
     asked: set[str] = set()
+    unplugged = False
     while (suspect := _unlooked(run.finding, asked)) is not None:
         cause, look = suspect
-        if not asked:
+        if not unplugged and not _is_number(look):
+            unplugged = True
             yield Say(
                 key=f"{run.name}.power-off",
                 says=(
@@ -213,19 +223,26 @@ def _look(run: AxisRun) -> Part[None]:
         if seen == "unsure":
             continue
         looks[look] = "confirmed" if seen == "yes" else "denied"
-        finding = yield from hear(
-            Decided(key=f"{run.name}.after-look", value=finding_now(run, looks))
-        )
-        run.finding = finding
+        now = finding_now(run, looks)
+        run.finding = yield from hear(Decided(key=f"{run.name}.after-look", value=now))
         yield from _say_result(run)
 
 
+def _is_number(look: str) -> bool:
+    """Whether this look reads the controller's number, which an unplugged one cannot show."""
+    return look.startswith("stored-number")
+
+
 def _unlooked(finding: Mapping[str, Any], asked: set[str]) -> tuple[Mapping[str, Any], str] | None:
-    """Return the likeliest suspected part that nobody has looked at, and its look, or None."""
+    """Return the suspect to look at next and its look, or None: numbers first, likeliest first."""
+    suspects = []
     for cause in finding["causes"]:
-        if cause["p"] < _WORTH_A_LOOK or cause["name"] in _NO_LOOK:
-            return None
-        for look in cause["looks"]:
-            if look not in asked:
-                return cause, look
-    return None
+        if cause["name"] in _NO_LOOK:
+            break
+        looks = [look for look in cause["looks"] if look not in asked]
+        # Reading a number again costs nothing, so it is worth it sooner.
+        worth = _WORTH_READING if any(map(_is_number, looks)) else _WORTH_A_LOOK
+        if cause["p"] >= worth:
+            suspects += [(cause, look) for look in looks]
+    suspects.sort(key=lambda suspect: not _is_number(suspect[1]))  # a stable sort
+    return suspects[0] if suspects else None

@@ -9,6 +9,9 @@ from __future__ import annotations
 from tuner.messages import Decided, Limits
 from tuner.plans.run import AxisRun, Part, hear
 
+# What is sent is rounded to ten-thousandths, which must not lead past the last free one.
+_ROUNDED_AWAY_MM = 0.001
+
 
 def limits(run: AxisRun, *, direction_seen: bool, at_mm: float | None = None) -> Limits:
     return Limits(
@@ -58,4 +61,4 @@ def free_mm(run: AxisRun, at_mm: float, reading_mm: float, side: float) -> float
     """
     declared_mm = (run.plus_mm if side > 0 else -run.minus_mm) / run.scale_high - side * at_mm
     room_mm = caliper_room_mm(run, reading_mm, side) / run.scale_high
-    return max(0.0, min(declared_mm - run.over_mm, room_mm))
+    return max(0.0, min(declared_mm - run.over_mm, room_mm) - _ROUNDED_AWAY_MM)

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from tuner.messages import Approach, Choose, Decided, Say, Text
-from tuner.metrology.unmeasured import without_readings
+from tuner.messages import Approach, Choose, Decided, Observe, Say, Text
+from tuner.metrology.unmeasured import without_fit
 from tuner.plans.bounds import caliper_room_mm, learn, limits
 from tuner.plans.run import AxisRun, Finding, Part, hear
 
@@ -27,6 +27,7 @@ _INCH = 25.4
 _LOOKED_RIGHT = 4.0  # a move that looked about right by eye is within this factor
 _LEAST_FIRST_MM = 0.2
 _FIRST_MM = 1.0
+_LENGTH_SLACK_MM = 2.0
 
 
 @dataclass(frozen=True)
@@ -37,14 +38,25 @@ class Branch:
     says: str
     check: str
 
+    def finding(self, run: AxisRun, verdict: str = "repair-first") -> Finding:
+        """Return the finding that ends the axis with this branch."""
+        return without_fit(
+            verdict=verdict,
+            axis=run.name,
+            n=len(run.readings),
+            next=self.check,
+            cause={"name": self.cause, "p": 1.0, "says": self.says, "check": self.check},
+        )
 
-_POWER_OFF = "power off and unplugged"
+
+_POWER_OFF = "power off and unplugged, a vertical axis blocked"
 
 BRANCHES = {
     "nothing": Branch(
         "not-powered",
         "the motor did not turn",
-        f"is motor power on; then, {_POWER_OFF}, is the motor plug seated and the driver in place",
+        f"see that motor power is on; then, {_POWER_OFF}, that the motor plug and the driver "
+        "are seated",
     ),
     "shakes": Branch(
         "motor-phase",
@@ -82,13 +94,13 @@ def first_move(run: AxisRun) -> Part[Finding | None]:
         yield from _declare_free_travel(run)
         first_mm = yield from _first_length(run)
         if first_mm < _LEAST_FIRST_MM:
-            return without_readings(
+            return without_fit(
                 verdict="cannot-tell",
                 axis=a,
                 next=(
                     f"{run.letter} needs at least {_LEAST_FIRST_MM * _INCH:.0f} mm of free travel "
-                    "both ways for a first move. Power off, push the carriage to the middle, start "
-                    "again"
+                    "both ways for a first move. Power off, push the carriage slowly to the middle "
+                    "(a turning motor generates voltage), start again"
                 ),
             )
         yield Approach(
@@ -107,7 +119,8 @@ def first_move(run: AxisRun) -> Part[Finding | None]:
             )
         )
         if still == "no":
-            return without_readings(
+            run.ends_session = True
+            return without_fit(
                 verdict="cannot-tell",
                 axis=a,
                 next=(
@@ -129,7 +142,7 @@ def first_move(run: AxisRun) -> Part[Finding | None]:
             yield from learn(run, direction_seen=True, factor=(1 / _LOOKED_RIGHT, _LOOKED_RIGHT))
             return None
         branch = BRANCHES[seen]
-        yield Say(key=f"{a}.branch", says=f"{branch.says}. To find out: {branch.check}")
+        yield Say(key=f"{a}.branch", says=f"{branch.says}. Next: {branch.check}")
         if seen in ("nothing", "shakes"):
             then = yield from hear(
                 Choose(
@@ -142,14 +155,30 @@ def first_move(run: AxisRun) -> Part[Finding | None]:
                 )
             )
             if then == "try-again":
+                yield from _touched(run)
+                yield Observe(key=f"{a}.greeting", what="greeting")
                 run.visit += 1
                 continue
-        return without_readings(
-            verdict="repair-first",
-            axis=a,
-            next=branch.check,
-            cause={"name": branch.cause, "p": 1.0, "says": branch.says, "check": branch.check},
+        return branch.finding(run)
+
+
+def _touched(run: AxisRun) -> Part[None]:
+    """Ask what the look may have moved. Whatever the answer, the place is declared anew."""
+    touched = yield from hear(
+        Choose(
+            key=f"{run.name}.touched",
+            options=("yes", "no", "unsure"),
+            says="Was the power off, or was the carriage touched?",
         )
+    )
+    why = "a look always counts as a touch" if touched == "no" else "it may stand anywhere"
+    yield Say(
+        key=f"{run.name}.position-unknown",
+        says=(
+            f"The position of {run.letter} counts as unknown: {why}. Say anew how far it can go "
+            "each way"
+        ),
+    )
 
 
 def _plus_in_words(run: AxisRun) -> str:
@@ -165,27 +194,44 @@ def _plus_in_words(run: AxisRun) -> str:
 
 
 def _declare_free_travel(run: AxisRun) -> Part[None]:
-    a = run.name
-    for side in ("minus", "plus"):
-        reply = yield from hear(
-            Text(
-                key=f"{a}.free-{side}",
-                low_mm=0.0,
-                high_mm=10_000.0,
-                says=(
-                    f"Where {run.letter} stands now: how many mm can it go to {side} before "
-                    "anything is in its way? Look, do not push; when in doubt say less"
-                ),
-            )
-        )
-        if side == "minus":
-            run.minus_mm = -reply
-        else:
-            run.plus_mm = reply
+    yield from ask_free_travel(run)
     if run.mounted:
         yield from _slide_limits(run)
     run.scale_low, run.scale_high = 1 / _INCH, _INCH
-    yield Decided(key=f"{a}.limits", value=limits(run, direction_seen=False, at_mm=0.0))
+    yield Decided(key=f"{run.name}.limits", value=limits(run, direction_seen=False, at_mm=0.0))
+
+
+def ask_free_travel(run: AxisRun) -> Part[None]:
+    """Ask how far the axis may go each way from where it stands, in true mm."""
+    length_mm = run.axis.length_mm
+    while True:
+        minus_mm = yield from _ask_free(run, "minus")
+        plus_mm = yield from _ask_free(run, "plus")
+        if minus_mm + plus_mm <= length_mm + _LENGTH_SLACK_MM:
+            break
+        yield Say(
+            key=f"{run.name}.too-long",
+            says=(
+                f"{minus_mm:g} and {plus_mm:g} mm make more than the {length_mm:g} mm that the "
+                f"card gives {run.letter}; look again, or correct range_mm on the card"
+            ),
+        )
+    run.minus_mm, run.plus_mm = -minus_mm, plus_mm
+
+
+def _ask_free(run: AxisRun, side: str) -> Part[float]:
+    reply = yield from hear(
+        Text(
+            key=f"{run.name}.free-{side}",
+            low_mm=0.0,
+            high_mm=run.axis.length_mm,
+            says=(
+                f"Where {run.letter} stands now: how many mm can it go to {side} before "
+                "anything is in its way? Look, do not push; when in doubt say less"
+            ),
+        )
+    )
+    return float(reply)
 
 
 def _slide_limits(run: AxisRun) -> Part[None]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from tuner.errors import BadReadings
-from tuner.messages import Approach, Ask, Say, Undo, Value
+from tuner.messages import Approach, Ask, Decided, Say, Undo, Value
 from tuner.metrology.budget import Scale, measured_scale
 from tuner.metrology.fit import Fit, fit
 from tuner.metrology.reading import Reading
-from tuner.plans.run import AxisRun, Part, Stop
+from tuner.plans.run import AxisRun, Part, Stop, hear
 
 
 def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
@@ -27,6 +29,7 @@ def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
             fresh=fresh,
         )
         n = len(run.readings) + 1
+        expected_mm = yield from hear(Decided(key=f"{run.name}.expected", value=stop.predict(run)))
         reply = yield Ask(
             key=stop.key,
             axis=run.name,
@@ -35,7 +38,7 @@ def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
             n=n,
             low_mm=0.0,
             high_mm=run.caliper.range_mm,
-            expected_mm=stop.expected_mm,
+            expected_mm=expected_mm,
             within_mm=stop.within_mm,
             may_undo=n - 1 > run.settled,
             says="What does the caliper show?",
@@ -44,7 +47,12 @@ def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
         match reply:
             case Undo():
                 run.readings.pop()
-                yield from take_reading(run, run.stops.pop())
+                undone = run.stops.pop()
+                yield Say(
+                    key=f"{run.name}.undone",
+                    says=f"reading {n - 1} is taken back; {run.letter} goes back to its place",
+                )
+                yield from take_reading(run, undone)
             case Value(value=reading_mm):
                 run.stops.append(stop)
                 run.readings.append(
@@ -55,9 +63,9 @@ def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
                 return
 
 
-def fitted(run: AxisRun) -> Fit:
-    """Return the fit of the readings so far; there must be two or more."""
-    return fit(run.readings, grows=run.grows, resolution_mm=run.caliper.resolution_mm)
+def fitted(run: AxisRun, readings: Sequence[Reading]) -> Fit:
+    """Return the fit of `readings`; there must be two or more, at different places."""
+    return fit(readings, grows=run.grows, resolution_mm=run.caliper.resolution_mm)
 
 
 def scale_so_far(run: AxisRun, so_far: Fit) -> Scale:
@@ -66,19 +74,27 @@ def scale_so_far(run: AxisRun, so_far: Fit) -> Scale:
 
 
 def _say_fit(run: AxisRun) -> Part[None]:
-    try:
-        scale = scale_so_far(run, fitted(run))
-    except BadReadings:
-        return  # nothing moved: the ladder says so
-    n = len(run.readings)
+    fields = yield from hear(Decided(key=f"{run.name}.fit", value=_fit_fields(run)))
+    if fields is None:
+        return
+    scale, uncertainty, _, n = fields
     yield Say(
         key=run.name,
         tag="FIT",
-        fields=(
-            ("scale", f"{scale.value:.5f}"),
-            ("U", f"{scale.U:.5f}"),
-            ("k", f"{scale.k:.2f}"),
-            ("n", str(n)),
-        ),
-        says=f"{scale.value:.5f} ± {scale.U:.5f} (95 %, {n} readings)",
+        fields=tuple(zip(("scale", "U", "k", "n"), fields, strict=True)),
+        says=f"{scale} ± {uncertainty} (95 %, {n} readings)",
     )
+
+
+def _fit_fields(run: AxisRun) -> list[str] | None:
+    """Return scale, U, k and n as text, or None where nothing has moved yet."""
+    try:
+        scale = scale_so_far(run, fitted(run, run.readings))
+    except BadReadings:
+        return None
+    return [
+        f"{scale.value:.5f}",
+        f"{scale.U:.5f}",
+        f"{scale.k:.2f}",
+        str(len(run.readings)),
+    ]

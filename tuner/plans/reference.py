@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from tuner.messages import Choose, Confirm, Observe, Reference, Say
 from tuner.plans.bounds import learn
+from tuner.plans.first_move import ask_free_travel
 from tuner.plans.run import AxisRun, Part, hear
 
 
@@ -42,13 +43,14 @@ def perhaps_reference(run: AxisRun) -> Part[None]:
         return
     yield from _until_yes(f"{a}.switch-clear", "Let go of the switch. Are your hands out?")
     yield Reference(key=f"{a}.reference", axis=a, position_mm=switch.position_mm)
-    low_mm, high_mm = run.axis.range_mm
-    # The switch may stand a little outside the range; where it stands is free all the same.
-    run.minus_mm = min(0.0, low_mm - switch.position_mm)
-    run.plus_mm = max(0.0, high_mm - switch.position_mm)
     run.visit += 1
+    # The search may have ended where nobody looked before: what is free is declared anew, and
+    # the card's range limits it besides. The switch may stand a little outside that range.
+    yield from ask_free_travel(run)
+    low_mm, high_mm = run.axis.range_mm
+    run.minus_mm = max(run.minus_mm, min(0.0, low_mm - switch.position_mm))
+    run.plus_mm = min(run.plus_mm, max(0.0, high_mm - switch.position_mm))
     yield from learn(run, direction_seen=True, factor=(run.scale_low, run.scale_high), at_mm=0.0)
-    return
 
 
 def _until_yes(key: str, says: str) -> Part[None]:

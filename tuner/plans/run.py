@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 from typing import Any, Literal, TypeVar
 
@@ -33,14 +33,18 @@ def hear(message: Message) -> Part[Any]:
 
 @dataclass(frozen=True)
 class Stop:
-    """One place to read, in commanded mm, the side to arrive from, and how fast."""
+    """One place to read, in commanded mm, the side to arrive from, and how fast.
+
+    `predict` says what the caliper should show there, going by the readings that count when
+    the place is read; a reading further than `within_mm` from that is asked for once more.
+    """
 
     key: str
     to_mm: float
     approach: Approached
     feed_mm_per_min: float
-    expected_mm: float | None = None
     within_mm: float = 0.0
+    predict: Callable[[AxisRun], float | None] = lambda _: None
 
 
 @dataclass
@@ -60,6 +64,7 @@ class AxisRun:
     error_limit_mm: float = 0.0
     readings: list[Reading] = field(default_factory=list)
     stops: list[Stop] = field(default_factory=list)
+    ends_session: bool = False  # what was seen forbids moving anything else
     settled: int = 0  # so many readings have been built on and cannot be undone
     finding: Finding = field(default_factory=dict)
     zero_moved: bool = False

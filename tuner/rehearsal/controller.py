@@ -7,7 +7,7 @@ line and no ``ok``. After M112 nothing moves, whatever is sent, until it is powe
 
 Words of NISTIR 6556 (RS-274/NGC): G1 G4 G20 G21 G28 G90 G91. Common practice without a source:
 M82 M83 M104 M105 M112 M114 M119 M140 M400, milliseconds behind G4 P, an axis letter behind G28
-for a search of its end switch.
+for a search of its end switch. Its heaters, T and B, warm and cool at a steady rate.
 """
 
 from __future__ import annotations
@@ -33,6 +33,8 @@ ANSWER_S = 0.002  # an answer never arrives in the instant of the question
 MM_PER_INCH = 25.4  # exact by definition (NIST SP 811)
 LONGEST_ECHO = 24
 
+HOTTEST_C = 300.0
+
 _TOKEN = re.compile(r"([A-Z])([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?", re.ASCII)
 
 
@@ -42,6 +44,32 @@ class Held:
 
     steps_per_mm: float
     range_mm: float
+
+
+@dataclass
+class _Heater:
+    """One heater: at `from_c` at `from_s`, and since then on its steady way to its target."""
+
+    rests_at_c: float
+    warms_c_per_s: float
+    cools_c_per_s: float
+    target_c: float = 0.0
+    from_c: float = 0.0
+    from_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.from_c = self.rests_at_c
+
+    def at_c(self, now_s: float) -> float:
+        wanted_c = max(self.target_c, self.rests_at_c)
+        seconds = now_s - self.from_s
+        if wanted_c > self.from_c:
+            return min(wanted_c, self.from_c + self.warms_c_per_s * seconds)
+        return max(wanted_c, self.from_c - self.cools_c_per_s * seconds)
+
+    def aim(self, target_c: float, now_s: float) -> None:
+        self.from_c, self.from_s = self.at_c(now_s), now_s
+        self.target_c = target_c
 
 
 class _Waits(Enum):
@@ -139,6 +167,7 @@ class Controller:
         self._held = held
         self._stuck_in_inches = stuck_in_inches
         self._motion = MotionQueue(mechanism.turn, QUEUE_BLOCKS)
+        self._heaters = {"T": _Heater(21.4, 2.0, 1.0), "B": _Heater(21.2, 0.5, 0.1)}
         self._reset(0.0)
 
     # --- the wire -----------------------------------------------------------------------
@@ -153,6 +182,7 @@ class Controller:
 
     def _reset(self, now_s: float) -> None:
         self._motion.halt(now_s)
+        self._let_cool(now_s)
         self._now_s = now_s
         self._modes = _Modes(
             MM_PER_INCH if self._stuck_in_inches else 1.0,
@@ -239,10 +269,15 @@ class Controller:
     def _halt(self) -> None:
         """Stop at once: the stop word does not queue behind anything."""
         self._motion.halt(self._now_s)
+        self._let_cool(self._now_s)
         self._lines.clear()
         self._task = None
         self._is_halted = True
         self._say("error: halted by M112; reopen the port to start again")
+
+    def _let_cool(self, now_s: float) -> None:
+        for heater in self._heaters.values():
+            heater.aim(0.0, now_s)
 
     def _take_due(self, now_s: float) -> _Task | None:
         if self._task is None and self._lines:
@@ -364,8 +399,12 @@ class Controller:
         )
         self._say("ok")
 
-    def _report_temperatures(self, _words: _Words, _at_s: float) -> None:
-        self._say("ok T:21.4 /0.0 B:21.2 /0.0")
+    def _report_temperatures(self, _words: _Words, at_s: float) -> None:
+        report = " ".join(
+            f"{name}:{heater.at_c(at_s):.1f} /{heater.target_c:.1f}"
+            for name, heater in self._heaters.items()
+        )
+        self._say(f"ok {report}")
 
     def _report_switches(self, _words: _Words, _at_s: float) -> None:
         self._say(
@@ -376,11 +415,19 @@ class Controller:
         )
         self._say("ok")
 
-    def _heat(self, words: _Words, _at_s: float) -> None:
+    def _heat_nozzle(self, words: _Words, at_s: float) -> None:
+        self._heat("T", words, at_s)
+
+    def _heat_bed(self, words: _Words, at_s: float) -> None:
+        self._heat("B", words, at_s)
+
+    def _heat(self, name: str, words: _Words, at_s: float) -> None:
         if "S" not in words:
             raise _Refused("word S is missing")
-        if _number(words, "S") != 0:
-            raise _Refused("no heater is connected")
+        target_c = _number(words, "S")
+        if not 0 <= target_c <= HOTTEST_C:
+            raise _Refused(f"target must be 0 to {HOTTEST_C:g}")
+        self._heaters[name].aim(target_c, at_s)
         self._say("ok")
 
 
@@ -395,10 +442,10 @@ _COMMANDS: Mapping[str, _Command] = {
     # Modes of the feeder, which the machine does not have: taken, without effect.
     "M82": _Command("", _Waits.FOR_NOTHING, Controller._accept),
     "M83": _Command("", _Waits.FOR_NOTHING, Controller._accept),
-    "M104": _Command("S", _Waits.FOR_NOTHING, Controller._heat),
+    "M104": _Command("S", _Waits.FOR_NOTHING, Controller._heat_nozzle),
     "M105": _Command("", _Waits.FOR_NOTHING, Controller._report_temperatures),
     "M114": _Command("", _Waits.FOR_NOTHING, Controller._report_position),
     "M119": _Command("", _Waits.FOR_NOTHING, Controller._report_switches),
-    "M140": _Command("S", _Waits.FOR_NOTHING, Controller._heat),
+    "M140": _Command("S", _Waits.FOR_NOTHING, Controller._heat_bed),
     "M400": _Command("", _Waits.FOR_STANDSTILL, Controller._accept),
 }

@@ -14,6 +14,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from statistics import NormalDist
 
+from tuner.errors import Unanswered
 from tuner.messages import (
     Accepts,
     Ask,
@@ -160,10 +161,16 @@ class Hands:
         }
 
     def answer(self, question: Question) -> str:
-        """Return what the person types; takes a few seconds of the machine's time."""
+        """Return what the person types; takes a few seconds of the machine's time.
+
+        Raises ``Unanswered`` when the question has less patience than that.
+        """
         self._watch(question)
-        is_reading = isinstance(question.message, Ask)
-        self._mule.clock.advance(READING_SECONDS if is_reading else ANSWER_SECONDS)
+        seconds = READING_SECONDS if isinstance(question.message, Ask) else ANSWER_SECONDS
+        if question.patience_s is not None and question.patience_s < seconds:
+            self._mule.clock.advance(question.patience_s)
+            raise Unanswered(question.patience_s)
+        self._mule.clock.advance(seconds)
         return self._typed(question)
 
     def caliper_shows(self, question: Question) -> str | None:

@@ -1,4 +1,4 @@
-"""Cautions: signal word, hazard, consequence, avoidance; one for every move.
+"""Cautions: signal word, hazard, consequence, avoidance; one for every move and every heating.
 
 The words follow ANSI Z535.4 and ISO 3864-2: WARNING could mean death or serious injury,
 CAUTION minor or moderate injury. The full text is shown at first use and whenever something
@@ -69,14 +69,26 @@ class CautionBook:
         return Caution("WARNING", _full_text(hazard, what, heaters), True)
 
 
+def heat_caution(place: str, target_c: float, heaters: Heaters) -> Caution:
+    """Return the caution for heating `place` to `target_c`: always the full text."""
+    return Caution(
+        "WARNING",
+        f"The {place} will be at {target_c:.0f} °C: it burns at a touch, as does what drips from "
+        "it; fumes harm. Hands and caliper off, nothing near that can burn; air the room, stay "
+        "here, power switch in reach. Once off it stays hot for minutes. "
+        f"{heat_in_words(heaters)}",
+        True,
+    )
+
+
 def _what_moves(hazard: Hazard) -> str:
     axis = hazard.axis.upper()
     speed = f"{hazard.feed_mm_per_min / 60.0:.3g} mm/s"
     if hazard.by_mm is None:
         return f"{axis} runs until its end switch acts, at the controller's own speed"
     side = "plus" if hazard.by_mm > 0 else "minus"
-    mover = "bed moves the other way" if hazard.moves == "bed" else "tool"
-    return f"{axis} {abs(hazard.by_mm):.2f} mm to {side} ({mover}), {speed}"
+    mover = " (the bed moves the other way)" if hazard.moves == "bed" else ""
+    return f"{axis} {abs(hazard.by_mm):.2f} mm to {side}{mover}, {speed}"
 
 
 def _full_text(hazard: Hazard, what: str, heaters: Heaters) -> str:

@@ -1,9 +1,11 @@
-"""The gate: the only way from a wanted move to a motion line.
+"""The gate: the only way from a wanted move to a motion line, and from wanted heat to a heater.
 
 ``plan`` turns a wanted approach into groups of at most four lines, checked against the
 envelope. ``admit`` shows a caution and the move for every line, forgets what was typed
 before, asks for ``go``, and only then hands out the permit. The gate also keeps where each
-axis stands, because a move can only be judged from a known place.
+axis stands, because a move can only be judged from a known place. ``admit_heat`` does the same
+for one heater: up to the temperature that the card allows its feeder, at the machine's own
+cable, watched, and never while an axis is being measured.
 """
 
 from __future__ import annotations
@@ -16,12 +18,13 @@ from itertools import pairwise
 from tuner.answers import parse
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Axis
-from tuner.errors import BadAnswer, Defect, OutsideEnvelope, PositionUnknown
-from tuner.messages import Approach, Clock, Go, Limits, Line, Person, Question, Reference
-from tuner.safety.cautions import CautionBook, Hazard
+from tuner.errors import BadAnswer, Defect, HeatRefused, OutsideEnvelope, PositionUnknown
+from tuner.messages import Approach, Clock, Go, Heat, Limits, Line, Person, Question, Reference
+from tuner.safety.cautions import CautionBook, Hazard, heat_caution
 from tuner.safety.envelope import check_inside, is_near_end
-from tuner.safety.heat import Heaters, check_cold
-from tuner.safety.permit import Permit
+from tuner.safety.heat import UNATTENDED_S, Heaters, HeatWatch, check_cold
+from tuner.safety.permit import Permit, Warrant
+from tuner.text import shown
 
 LINES_PER_GROUP = 4
 LONGEST_LINE_S = 2.0  # where the dialect has no immediate stop, this much can run on
@@ -76,7 +79,11 @@ def _decimal(value: float) -> str:
 class Gate:
     """Knows the axes, where they stand and where they may go; lets moves through."""
 
-    def __init__(self, axes: Mapping[str, Axis], dialect: Dialect, clock: Clock) -> None:
+    def __init__(
+        self, axes: Mapping[str, Axis], dialect: Dialect, clock: Clock, *, network: bool = False
+    ) -> None:
+        """`network` says that the port leads over a network, over which nothing is heated."""
+        self._network = network
         self._axes = axes
         self._dialect = dialect
         self._clock = clock
@@ -84,6 +91,11 @@ class Gate:
         self._limits: dict[str, Limits] = {}
         self._at_mm: dict[str, float] = {}
         self._groups = 0
+
+    @property
+    def steps_mm(self) -> Mapping[str, float]:
+        """One step of each axis, in commanded mm: no axis can come closer to a place than that."""
+        return {name: float(1 / axis.stored_steps_per_mm) for name, axis in self._axes.items()}
 
     def learn(self, limits: Limits) -> None:
         """Replace what is known about where `limits.axis` may go, and stands."""
@@ -95,6 +107,7 @@ class Gate:
         """Every position is unknown from now on; limits must be declared again."""
         self._at_mm.clear()
         self._limits.clear()
+        self._book = CautionBook()  # hands may have been in the machine: all is new again
 
     def position_mm(self, axis: str) -> float | None:
         """Return the commanded position of `axis` in mm, or None when it is unknown."""
@@ -131,22 +144,56 @@ class Gate:
             fields = (("word", caution.word), *place)
             person.tell(Line("CAUTION", group.key, fields, caution.text))
             person.tell(Line("MOVE", group.key, (*_move_fields(move), *place), _in_words(move)))
-        person.discard_pending()
-        question = Question(
-            Line("CONFIRM", group.key, (("group", str(group.number)),), "answer go or stop"), Go()
-        )
-        while True:
-            try:
-                parse(Go(), person.ask(question))
-            except BadAnswer as reason:
-                person.tell(Line("NOTE", "refused", (), str(reason)))
-                continue
-            lines = tuple(move.line for move in group.moves)
-            return Permit(group.number, lines, group.seconds, self._clock.now_s())
+        _await_go(person, group.key, group.number, Go())
+        lines = tuple(move.line for move in group.moves)
+        return Permit(group.number, lines, group.seconds, self._clock.now_s())
+
+    def admit_heat(
+        self, wanted: Heat, person: Person, heaters: Heaters
+    ) -> tuple[Warrant, HeatWatch]:
+        """Show the caution for `wanted`, ask for ``go``, return the warrant and who watches.
+
+        Raises ``HeatRefused`` where it may not be heated and ``HeatFault`` where it cannot be
+        watched, before anything is shown; ``Stopped`` on the person's stop.
+        """
+        line, cap_c = self._heat_line(wanted)
+        watch = HeatWatch(wanted.heater, wanted.target_c, cap_c)
+        watch.look(heaters, self._clock.now_s(), is_on=False)
+        self._groups += 1
+        place = (("group", str(self._groups)), ("line", "1"), ("of", "1"))
+        caution = heat_caution(wanted.heater, wanted.target_c, heaters)
+        person.tell(Line("CAUTION", wanted.key, (("word", caution.word), *place), caution.text))
+        fields = (("heater", wanted.heater), ("target_c", str(wanted.target_c)))
+        says = f"{wanted.heater} to {wanted.target_c} °C"
+        person.tell(Line("HEAT", wanted.key, (*fields, *place), says))
+        is_hot = any(heater.target_c for heater in heaters or ())
+        _await_go(person, wanted.key, self._groups, Go("heat"), UNATTENDED_S if is_hot else None)
+        return Warrant(self._groups, line, self._clock.now_s()), watch
 
     def arrived(self, group: Group) -> None:
         """Record that every move of `group` has ended."""
         self._at_mm[group.axis] = group.moves[-1].to_mm
+
+    def _heat_line(self, wanted: Heat) -> tuple[str, float]:
+        """Return the line that heats and the highest temperature allowed; ``HeatRefused``."""
+        template = getattr(self._dialect.heat, wanted.heater)
+        caps_c = [axis.filament.max_temperature_c for axis in self._axes.values() if axis.filament]
+        if self._network:
+            why = "the port leads over a network; connect the machine by its own cable"
+        elif self._limits:
+            why = (
+                "an axis is being measured, which is cold work; end this session, and heat in "
+                "one of its own"
+            )
+        elif template is None:
+            why = f"the dialect {shown(self._dialect.name)} has no word for it; use another dialect"
+        elif not caps_c:
+            why = "the card has no feeder; write one with its max_temperature_c into the card"
+        elif not (isinstance(wanted.target_c, int) and 1 <= wanted.target_c <= min(caps_c)):
+            why = f"the card allows whole degrees up to {min(caps_c):g}; choose one of those"
+        else:
+            return template.replace("{target}", str(wanted.target_c)), min(caps_c)
+        raise HeatRefused(f"the {wanted.heater} is not heated to {wanted.target_c} °C: {why}")
 
     def _group(self, key: str, axis: str, moves: list[Move]) -> Group:
         self._groups += 1
@@ -229,6 +276,20 @@ class Gate:
             toward="its end switch",
             search=self._axes[wanted.axis].reference.at,
         )
+
+
+def _await_go(
+    person: Person, key: str, group: int, go: Go, patience_s: float | None = None
+) -> None:
+    """Forget what was typed before, and ask until the answer is ``go``."""
+    person.discard_pending()
+    line = Line("CONFIRM", key, (("group", str(group)),), "answer go or stop")
+    while True:
+        try:
+            parse(go, person.ask(Question(line, go, None, patience_s)))
+            return
+        except BadAnswer as reason:
+            person.tell(Line("NOTE", "refused", (), str(reason)))
 
 
 def _move_fields(move: Move) -> tuple[tuple[str, str], ...]:

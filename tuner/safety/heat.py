@@ -1,19 +1,31 @@
-"""Temperatures as far as touching and moving are concerned.
+"""Temperatures as far as touching, moving and heating are concerned.
 
 Axis work is cold work. The limit for touching is far below the limit for working: bare
 metal burns skin from 51 degrees C at one minute's contact and from 43 degrees C at
 prolonged contact (ISO 13732-1, from memory), so cautions speak of heat from 43 upward.
+
+What is heated is watched: a heater that warms nothing, a sensor that cannot be right and one
+that is gone are faults, and the answer to a fault is off.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from tuner.errors import TooHot
+from tuner.errors import HeatFault, TooHot
 
 TOUCH_LIMIT_C = 43.0
 WORK_LIMIT_C = 50.0
+UNATTENDED_S = 300.0  # so long a hot heater waits for an answer
+# Small heaters gain some 1 to 3 degrees a second (common practice, no source).
+_LEAST_RISE_C = 2.0
+_RISE_WITHIN_S = 60.0
+_REACHED_C = 3.0
+_OTHER_TARGET_C = 1.0  # a target is sent in whole degrees
+_COLDEST_C = -20.0  # an open sensor circuit reads lower still (common practice, no source)
+_ABOVE_CAP_C = 20.0
 _MOST_NAMED = 3  # a caution stays one line that is read, however many heaters there are
 
 
@@ -74,3 +86,66 @@ def heat_class(heaters: Heaters) -> str:
     if not heaters:
         return "unknown"
     return "cold" if all(heater.now_c < TOUCH_LIMIT_C for heater in heaters) else "hot"
+
+
+def heater_at(heaters: Heaters, place: str) -> Heater | None:
+    """Return the heater at `place`, ``nozzle`` or ``bed``; the first where there are several."""
+    for name in (place, f"{place} 0"):
+        for heater in heaters or ():
+            if heater.place == name:
+                return heater
+    return None
+
+
+class HeatWatch:
+    """Watches one heater on its way to `target_c` and there; `cap_c` is what it may never reach."""
+
+    def __init__(self, place: str, target_c: float, cap_c: float) -> None:
+        self._place = place
+        self._target_c = target_c
+        self._highest_c = cap_c + _ABOVE_CAP_C
+        self._since_s = 0.0
+        self._off_by_c = math.inf
+
+    def look(self, heaters: Heaters, now_s: float, *, is_on: bool = True) -> float:
+        """Return what the heater reports, in degrees C; `is_on` once its target has been sent.
+
+        Raises ``HeatFault`` when it is not reported, when it reads below -20 degrees C, more than
+        20 above the cap or no number, and when it came less than 2 nearer to its target in 60 s.
+        """
+        heater = heater_at(heaters, self._place)
+        if heater is None:
+            raise HeatFault(
+                f"the {self._place} is not reported any more, so it cannot be watched; it is "
+                "switched off. Look at its sensor and the sensor's plug, power off"
+            )
+        now_c = heater.now_c
+        if not _COLDEST_C <= now_c <= self._highest_c:
+            raise HeatFault(
+                f"the {self._place} reads {now_c:g} °C, expected {_COLDEST_C:g} to "
+                f"{self._highest_c:g}; it is switched off. Look at its sensor and the sensor's "
+                "plug, power off"
+            )
+        # 0 is none, or one that was switched off since: then it does not get warm either.
+        if is_on and heater.target_c and abs(heater.target_c - self._target_c) >= _OTHER_TARGET_C:
+            raise HeatFault(
+                f"the {self._place} is being heated to {heater.target_c:g} °C, expected "
+                f"{self._target_c:g}; it is switched off. Look at the data cable, and leave the "
+                "machine's own panel alone"
+            )
+        off_by_c = abs(now_c - self._target_c)
+        if off_by_c <= _REACHED_C:
+            self._off_by_c = math.inf  # when it leaves from here, it has a minute to come back
+        elif off_by_c <= self._off_by_c - _LEAST_RISE_C:
+            self._since_s, self._off_by_c = now_s, off_by_c
+        elif now_s - self._since_s >= _RISE_WITHIN_S:
+            raise HeatFault(
+                f"the {self._place} stands at {now_c:.0f} °C and came less than {_LEAST_RISE_C:g} "
+                f"nearer to {self._target_c:.0f} °C in {_RISE_WITHIN_S:.0f} s; it is switched off. "
+                "Look at its heater and sensor, and their plugs, power off"
+            )
+        return now_c
+
+    def has_reached(self, now_c: float) -> bool:
+        """Say whether `now_c` is the target, within 3 degrees C."""
+        return abs(now_c - self._target_c) <= _REACHED_C

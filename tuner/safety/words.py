@@ -2,7 +2,8 @@
 
 The rule this module keeps: a line that is not made of the words below is never sent. The
 table is the whole list, there is no other door, and a dialect file can choose among these
-words but not add one. Nothing here stores a setting, sets an origin or heats.
+words but not add one. Nothing here stores a setting or sets an origin. What moves or heats
+needs a permit besides; nothing heats above 500 degrees C, whatever a card says.
 
 The written form is a strict subset of NISTIR 6556 (RS-274/NGC), section 3.3: one command
 word, then its parameters, upper case, single spaces, numbers without exponent. Where that
@@ -11,6 +12,7 @@ report lacks a word or gives it another meaning, the table says "common practice
 
 from __future__ import annotations
 
+import functools
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -31,12 +33,16 @@ _UNSIGNED = r"(?:[0-9]+\.?[0-9]*|\.[0-9]+)"
 _NUMBER = rf"[+-]?{_UNSIGNED}"
 _ABOVE_ZERO = rf"(?=[0-9.]*[1-9]){_UNSIGNED}"
 _ZERO = "0"
+_WHOLE_TO_500 = r"(?:[0-9]|[1-9][0-9]|[1-4][0-9]{2}|500)"
 _NOTHING_OR_ZERO = "0?"
 
 _CHARACTERS = re.compile(r"[A-Z0-9.+ -]+")
 
 # E (feeder) is absent: nothing moves filament yet. U, V, W are not letters of the report.
 _AXES = "ABCUVWXYZ"
+
+_FEEDER_MODES = ("M83",)
+_LONGEST_DWELL_S = 2.0  # a stop without a word waits for the line that runs
 
 
 class Kind(Enum):
@@ -46,7 +52,9 @@ class Kind(Enum):
     MODE = "sets units or distance mode"
     QUERY = "asks for a report"
     WAIT = "waits"
+    HEAT = "turns a heater on"
     HEATERS_OFF = "turns a heater off"
+    NUMBERING = "starts counting lines anew"
     STOP = "asks for a stop"
 
 
@@ -55,7 +63,8 @@ class Word:
     """One command word: its kind, where it is defined, and the parameters it takes.
 
     `needs` are parameters that must be there; of `axes` (letter -> number pattern) at least
-    one and at most `most_axes` must be there. No other parameter is allowed.
+    one and at most `most_axes` must be there. No other parameter is allowed. `at_zero` is the
+    kind of the word with S0 behind it, where that is another one.
     """
 
     kind: Kind
@@ -63,6 +72,7 @@ class Word:
     needs: Mapping[str, str] = field(default_factory=dict)
     axes: Mapping[str, str] = field(default_factory=dict)
     most_axes: int = 0
+    at_zero: Kind | None = None
 
 
 WORDS: Mapping[str, Word] = {
@@ -80,13 +90,15 @@ WORDS: Mapping[str, Word] = {
     "G90": Word(Kind.MODE, f"{_STANDARD} table 5, group 3: absolute distance"),
     "G91": Word(Kind.MODE, f"{_STANDARD} table 5, group 3: incremental distance"),
     "G94": Word(Kind.MODE, f"{_STANDARD} table 5, group 5: units per minute"),
+    "M83": Word(Kind.MODE, f"{_PRACTICE}: the feeder counts from where it stands"),
     "M105": Word(Kind.QUERY, _PRACTICE),
     "M114": Word(Kind.QUERY, _PRACTICE),
     "M119": Word(Kind.QUERY, _PRACTICE),
     "G4": Word(Kind.WAIT, f"{_STANDARD} 3.5.4: P not negative", needs={"P": _UNSIGNED}),
     "M400": Word(Kind.WAIT, _PRACTICE),
-    "M104": Word(Kind.HEATERS_OFF, _PRACTICE, needs={"S": _ZERO}),
-    "M140": Word(Kind.HEATERS_OFF, _PRACTICE, needs={"S": _ZERO}),
+    "M104": Word(Kind.HEAT, _PRACTICE, needs={"S": _WHOLE_TO_500}, at_zero=Kind.HEATERS_OFF),
+    "M140": Word(Kind.HEAT, _PRACTICE, needs={"S": _WHOLE_TO_500}, at_zero=Kind.HEATERS_OFF),
+    "M110": Word(Kind.NUMBERING, _PRACTICE, needs={"N": _ZERO}),
     "M112": Word(Kind.STOP, _PRACTICE),
 }
 
@@ -121,6 +133,7 @@ def _fault(line: str) -> str:
     return ""
 
 
+@functools.lru_cache(maxsize=256)  # a session says the same few lines over and over
 def classify(line: str) -> Kind:
     """Return the kind of `line`, a line without its line end.
 
@@ -132,7 +145,9 @@ def classify(line: str) -> Kind:
             f"the line '{clipped(shown(line), LONGEST_LINE)}' is not on the list of lines that "
             f"may be sent: {fault}; nothing was sent"
         )
-    return WORDS[line.split(" ")[0]].kind
+    command, *parameters = line.split(" ")
+    word = WORDS[command]
+    return word.at_zero if word.at_zero and "S0" in parameters else word.kind
 
 
 def _lines_by_role(dialect: Dialect) -> Iterator[tuple[str, str | None, Kind]]:
@@ -147,8 +162,15 @@ def _lines_by_role(dialect: Dialect) -> Iterator[tuple[str, str | None, Kind]]:
     yield "switches", dialect.switches, Kind.QUERY
     for line in dialect.heaters_off:
         yield "heaters_off", line, Kind.HEATERS_OFF
+    for key, template in (("nozzle", dialect.heat.nozzle), ("bed", dialect.heat.bed)):
+        if template is not None:
+            # With 0 in its place too: nothing but the temperature may stand behind S.
+            yield f"heat.{key}", template.replace("{target}", "1"), Kind.HEAT
+            yield f"heat.{key}", template.replace("{target}", "0"), Kind.HEATERS_OFF
     for line in dialect.setup:
         yield "setup", line, Kind.MODE
+    yield "feeder_relative", dialect.feeder_relative, Kind.MODE
+    yield "line_number_reset", dialect.line_number_reset, Kind.NUMBERING
 
 
 def check_dialect(dialect: Dialect) -> None:
@@ -182,10 +204,27 @@ def check_dialect(dialect: Dialect) -> None:
             f"dialect {shown(dialect.name)}: setup = '{', '.join(map(shown, dialect.setup))}' does "
             "not end in millimetres and relative distances; expected G21 and G91 in it"
         )
-    if dialect.checksum:
+    if dialect.feeder_relative is not None and dialect.feeder_relative not in _FEEDER_MODES:
         findings.append(
-            f"dialect {shown(dialect.name)}: checksum = true, but lines are sent without "
-            "checksum; expected false, or no such key"
+            f"dialect {shown(dialect.name)}: feeder_relative = '{shown(dialect.feeder_relative)}' "
+            f"says nothing about the feeder; expected {', '.join(_FEEDER_MODES)}"
+        )
+    if dialect.checksum != (dialect.line_number_reset is not None):
+        findings.append(
+            f"dialect {shown(dialect.name)}: checksum and line_number_reset belong together; "
+            "expected both or neither"
+        )
+    if dialect.dwell_s > _LONGEST_DWELL_S:
+        findings.append(
+            f"dialect {shown(dialect.name)}: barrier = '{shown(dialect.barrier.line)}' waits for "
+            f"{dialect.dwell_s:g} s in its dwell_unit; expected at most {_LONGEST_DWELL_S:g} s"
+        )
+    if (dialect.heat.nozzle or dialect.heat.bed) and not (
+        dialect.temperatures and dialect.heaters_off
+    ):
+        findings.append(
+            f"dialect {shown(dialect.name)}: heat is there without temperatures and heaters_off; "
+            "expected both, so that what is heated is watched and switched off"
         )
     if findings:
         raise BadFile(findings)

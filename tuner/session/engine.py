@@ -2,7 +2,8 @@
 
 It shows, asks, moves through the gate, and writes everything down: the intent before a
 line is sent, the reply before the next message. It adds what a plan may not know: time,
-temperatures, position. Whatever way a session ends, the heaters are switched off and read
+temperatures, position. What it heats it watches, and no hot heater waits more than five
+minutes for an answer. Whatever way a session ends, the heaters are switched off and read
 back, and the person is told in plain words where things stand and what to do.
 """
 
@@ -11,7 +12,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from tuner.answers import parse
@@ -19,11 +20,13 @@ from tuner.errors import (
     BadAnswer,
     BenchFault,
     Defect,
+    HeatFault,
     MachineFault,
     PortLost,
     PositionUnknown,
     Stopped,
     TunerError,
+    Unanswered,
 )
 from tuner.messages import (
     Again,
@@ -34,12 +37,12 @@ from tuner.messages import (
     Clock,
     Confirm,
     Decided,
+    Heat,
     Length,
     Limits,
     Line,
     Message,
     Observe,
-    OneOf,
     Person,
     Plan,
     Propose,
@@ -49,19 +52,22 @@ from tuner.messages import (
     Say,
     Text,
     Value,
-    Words,
     fingerprint,
 )
 from tuner.safety.gate import Gate
-from tuner.safety.heat import WORK_LIMIT_C, Heaters
+from tuner.safety.heat import UNATTENDED_S, WORK_LIMIT_C, Heaters, HeatWatch, check_cold
 from tuner.session.codec import reply_to_json
 from tuner.session.logbook import SessionLog
+from tuner.session.questions import question_of
+from tuner.text import shown
 from tuner.wire.controller import Controller, HeatersLeft
 
 FileProposal = Callable[[str, dict[str, Any]], tuple[str, str]]
 """Writes the proposal for an axis with this finding; returns its identifier and its file."""
 
 _SAME_READING_MM = 0.1
+_LOOK_AT_HEAT_S = 2.0
+_TELL_OF_HEAT_S = 10.0
 
 
 @dataclass(frozen=True)
@@ -97,17 +103,22 @@ class Engine:
         self._hold_time_s = hold_time_s
         self._file_proposal = file_proposal
         self._heaters: Heaters = None
+        self._watch: HeatWatch | None = None
         self._left: HeatersLeft | None = None
         self._moved_at_s: float | None = None
         self._readings = 0
+        self._read_at_s: dict[tuple[str, int], float] = {}
+        self._drafts: dict[str, dict[str, Any]] = {}
+        self._has_moved = False
         self._answered: dict[type, Callable[[Any], Reply]] = {
             Say: self._say,
             Confirm: self._confirm,
-            Choose: self._choose,
-            Text: self._text,
+            Choose: self._choose_or_text,
+            Text: self._choose_or_text,
             Ask: self._ask,
             Approach: self._move,
             Reference: self._move,
+            Heat: self._heat,
             Observe: self._observe,
             Decided: self._decided,
             Checkpoint: self._checkpoint,
@@ -123,6 +134,8 @@ class Engine:
             return self._ended_early(error)
         except BaseException:
             self._leave()
+            self._write_drafts()
+            self._log.end("defect", None)
             raise
         status = 0 if left is None or left.confirmed else 1
         self._log.end("finished", result)
@@ -139,7 +152,10 @@ class Engine:
         try:
             message = next(plan)
             while True:
-                message = plan.send(self._answer(message))
+                reply = self._answer(message)
+                if self._stopping.is_set():
+                    raise Stopped("stopped at your word")
+                message = plan.send(reply)
         except StopIteration as ended:
             return ended.value
         finally:
@@ -148,6 +164,8 @@ class Engine:
     def _answer(self, message: Message) -> Reply:
         kind = type(message).__name__
         self._log.step("intent", kind, message.key, fingerprint(message))
+        if self._watch is not None:
+            self._look_at_heat(self._watch)
         reply = self._answered[type(message)](message)
         self._log.step("reply", *_kind_and_body(reply, message.key))
         return reply
@@ -166,7 +184,9 @@ class Engine:
     def _until_it_fits(self, question: Question) -> Reply:
         while True:
             try:
-                return parse(question.accepts, self._person.ask(question))
+                patience_s = UNATTENDED_S if self._is_heated() else None
+                typed = self._person.ask(replace(question, patience_s=patience_s))
+                return parse(question.accepts, typed)
             except BadAnswer as reason:
                 self._refuse(str(reason))
 
@@ -175,23 +195,10 @@ class Engine:
         self._person.tell(Line("NOTE", "refused", (), reason))
 
     def _confirm(self, message: Confirm) -> Reply:
-        line = Line("CHOICE", message.key, (("options", "yes,no"), ("default", "")), message.says)
-        reply = self._until_it_fits(Question(line, OneOf(("yes", "no")), message))
-        return Value(reply == Value("yes"))
+        return Value(self._until_it_fits(question_of(message)) == Value("yes"))
 
-    def _choose(self, message: Choose) -> Reply:
-        fields = (("options", ",".join(message.options)), ("default", message.default))
-        line = Line("CHOICE", message.key, fields, message.says)
-        return self._until_it_fits(Question(line, OneOf(message.options, message.default), message))
-
-    def _text(self, message: Text) -> Reply:
-        fields: tuple[tuple[str, str], ...] = (("default", message.default),)
-        accepts: Words | Length = Words(message.default)
-        if message.low_mm is not None and message.high_mm is not None:
-            fields = (("unit", "mm"), *fields)
-            accepts = Length(message.low_mm, message.high_mm, default=message.default)
-        line = Line("TEXT", message.key, fields, message.says)
-        return self._until_it_fits(Question(line, accepts, message))
+    def _choose_or_text(self, message: Choose | Text) -> Reply:
+        return self._until_it_fits(question_of(message))
 
     def _ask(self, message: Ask) -> Reply:
         fields = (
@@ -232,7 +239,9 @@ class Engine:
                     "place should show; read again. If the caliper really shows it, type it again"
                 )
                 continue
-            self._readings += bool(message.n)
+            if message.n:
+                self._readings += 1
+                self._read_at_s[message.axis, message.n] = round(self._clock.now_s(), 1)
             return reply
 
     def _far(self, message: Ask, reading_mm: float) -> bool:
@@ -250,10 +259,13 @@ class Engine:
     def _observe(self, message: Observe) -> Reply:
         match message.what:
             case "greeting":
-                self._controller = self._connect()
+                if self._controller is None:
+                    self._controller = self._connect()
                 if self._stopping.is_set():
                     raise Stopped("stopped while the port was being opened")
                 self._controller.open_conversation()
+                self._heaters = self._controller.temperatures()
+                check_cold(self._heaters)
                 return Value(None)
             case "temperatures":
                 self._heaters = self._connected().temperatures()
@@ -286,8 +298,13 @@ class Engine:
                     "the axes stand. Look at the machine, then start again"
                 )
             permit = self._gate.admit(group, self._person, self._heaters)
+            # A person may think for an hour before the go.
+            self._heaters = controller.temperatures()
+            check_cold(self._heaters)
+            self._has_moved = True
             try:
                 controller.move(permit)
+                controller.check_arrival(self._gate.steps_mm)
             except BaseException:
                 self._gate.forget_positions()
                 self._log.step("lost", "position", message.key, message.axis)
@@ -300,10 +317,48 @@ class Engine:
                     "MOVED",
                     message.key,
                     (("group", str(group.number)),),
-                    (f"{group.axis.upper()} has arrived at {where:.2f} mm"),
+                    (f"the controller says {group.axis.upper()} is at {where:.2f} mm"),
                 )
             )
         return Value(None)
+
+    def _heat(self, message: Heat) -> Reply:
+        controller = self._connected()
+        if message.target_c == 0:
+            left = controller.heaters_off()
+            self._person.tell(Line("NOTE", message.key, (), left.says))
+            if not left.confirmed:
+                raise HeatFault(left.says)
+            self._watch = None
+            return Value(None)
+        self._heaters = controller.temperatures()
+        warrant, watch = self._gate.admit_heat(message, self._person, self._heaters)
+        self._watch = watch  # not later: from here on it counts as heated
+        controller.heat(warrant)
+        now_c = self._until_hot(controller, watch, message)
+        fields = (("heater", message.heater), ("now_c", f"{now_c:.1f}"))
+        says = f"{message.heater} is at {now_c:.0f} °C"
+        self._person.tell(Line("HEATED", message.key, fields, says))
+        return Value(now_c)
+
+    def _until_hot(self, controller: Controller, watch: HeatWatch, message: Heat) -> float:
+        told_at_s = self._clock.now_s()
+        while not watch.has_reached(now_c := self._look_at_heat(watch)):
+            if self._clock.now_s() - told_at_s >= _TELL_OF_HEAT_S:
+                told_at_s = self._clock.now_s()
+                says = f"{message.heater} at {now_c:.0f} °C, on its way to {message.target_c} °C"
+                self._person.tell(Line("NOTE", "heating", (), says))
+            controller.listen(_LOOK_AT_HEAT_S)
+        return now_c
+
+    def _look_at_heat(self, watch: HeatWatch) -> float:
+        """Return what the heated heater reports; ``HeatFault`` when it cannot go on."""
+        self._heaters = self._connected().temperatures()
+        return watch.look(self._heaters, self._clock.now_s())
+
+    def _is_heated(self) -> bool:
+        has_target = any(heater.target_c for heater in self._heaters or ())
+        return self._controller is not None and (self._watch is not None or has_target)
 
     def _decided(self, message: Decided) -> Reply:
         if isinstance(message.value, Limits):
@@ -313,17 +368,35 @@ class Engine:
         return Value(message.value)
 
     def _propose(self, message: Propose) -> Reply:
-        identifier, file = self._file_proposal(message.axis, message.finding)
+        self._drafts.pop(message.axis, None)
+        for reading in message.finding["readings"]:
+            reading["time_s"] = self._read_at_s.get((message.axis, reading["n"]))
+        if message.draft:
+            self._drafts[message.axis] = message.finding
+            return Value(None)
+        return Value(self._write_proposal(message.axis, message.finding))
+
+    def _write_proposal(self, axis: str, finding: dict[str, Any]) -> str:
+        identifier, file = self._file_proposal(axis, finding)
         self._person.tell(
             Line(
                 "PROPOSAL",
-                message.axis,
+                axis,
                 (("file", file),),
                 f"written as {identifier}; nothing was changed on the machine. Read it, "
                 "then decide",
             )
         )
-        return Value(identifier)
+        return identifier
+
+    def _write_drafts(self) -> None:
+        """Write what was found before the session ended early; looks are still to be done."""
+        drafts, self._drafts = self._drafts, {}
+        for axis, finding in drafts.items():
+            try:
+                self._write_proposal(axis, finding)
+            except BenchFault as reason:
+                self._tell_in_any_case(Line("NOTE", "not-written", (), str(reason)))
 
     # --- ways out ------------------------------------------------------------------------
 
@@ -333,9 +406,17 @@ class Engine:
         None when the session never was at a machine. Later calls repeat the first answer.
         """
         controller = self._controller
+        self._watch = None
         if controller is not None:
             self._gate.forget_positions()
-            self._left = controller.heaters_off()
+            try:
+                self._left = controller.heaters_off()
+            except Exception as error:  # whatever it is, the person must hear what to do
+                self._left = HeatersLeft(
+                    False,
+                    f"the heaters are not confirmed off ({shown(str(error))}); switch the machine "
+                    "off at the mains",
+                )
             with suppress(BenchFault):  # only the transcript's last line
                 controller.close()
             self._controller = None  # not before: until then a stop must reach the machine
@@ -365,13 +446,14 @@ class Engine:
             f"{self._readings} readings of this session are in the logbook as "
             f"{self._log.session}. Nothing was changed on the machine. "
         )
-        if left is not None and self._moved_at_s is not None:
+        if self._has_moved:
             says += (
                 "The position of every axis counts as unknown: motion already queued may still "
                 "run on, so wait until it is still before you reach in. "
             )
         says += "Start again with the same command when the machine is ready"
         self._tell_in_any_case(Line("NOTE", "where-things-stand", (), says))
+        self._write_drafts()
         self._log.end(ended_as, None)
         return Outcome(ended_as, status, None)
 
@@ -380,6 +462,7 @@ _ENDINGS: dict[type[TunerError], tuple[str, int]] = {
     Stopped: ("stopped", Stopped.exit_status),
     PortLost: ("port-lost", MachineFault.exit_status),
     PositionUnknown: ("position-unknown", MachineFault.exit_status),
+    Unanswered: ("unanswered", Unanswered.exit_status),
 }
 
 

@@ -8,6 +8,7 @@ database itself refuses. Card and dialect are stored verbatim with every session
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import threading
 from collections.abc import Iterator, Mapping
@@ -58,6 +59,14 @@ CREATE VIEW reading AS
     WHERE asked.phase = 'intent' AND asked.kind = 'Ask' AND answer.kind = 'Value'
       AND json_extract(asked.body, '$.n') > 0;
 """
+
+
+_SERIAL_NUMBER = re.compile(r" \(serial number (.+)\)$")
+
+
+def port_in_words(url: str, serial_number: str | None) -> str:
+    """Return the port of a session as the logbook keeps it; names change, serial numbers stay."""
+    return f"{url} (serial number {serial_number})" if serial_number else url
 
 
 def utc_now() -> datetime:
@@ -135,11 +144,11 @@ class SessionLog:
             )
 
     def proposal(self, identifier: str, axis: str, path: Path, sha256: str) -> None:
-        """Record that a proposal was written and is open."""
+        """Record that a proposal was written and is open; its path as ``shown`` makes it."""
         with self._lock, _disk_trouble(), self._database:
             self._database.execute(
                 "INSERT INTO proposal VALUES (?, ?, ?, ?, ?, 'open', NULL)",
-                (identifier, self.session, axis, str(path), sha256),
+                (identifier, self.session, axis, shown(str(path)), sha256),
             )
 
 
@@ -219,6 +228,15 @@ class Logbook:
             number += 1
             candidate = f"{wanted}-{number}"
         return candidate
+
+    def last_serial_number(self, machine: str) -> str | None:
+        """Return the serial number of the port last used for `machine`, None if none is known."""
+        rows = self._database.execute(
+            "SELECT port FROM session WHERE machine = ? ORDER BY started_at DESC, rowid DESC",
+            (machine,),
+        )
+        found = (_SERIAL_NUMBER.search(row[0] or "") for row in rows)
+        return next((match[1] for match in found if match), None)
 
     def sessions(self) -> list[str]:
         """Return the identifiers of all sessions, oldest first."""

@@ -3,7 +3,13 @@
 Rules it keeps:
 
 * Every line that leaves is on the allow-list; a motion line leaves only inside ``move``, which
-  takes nothing but a permit. No line is ever sent a second time on a guess.
+  takes nothing but a permit, and a line that heats only inside ``heat``, which takes nothing
+  but a warrant.
+* No line is ever sent a second time on a guess. A line that neither moves nor heats is sent
+  once more, back in step and under a new number, when the controller itself asked for it by
+  its number; a request to resend a motion leaves the position unknown.
+* Where the dialect can tell, the reported position proves each move: the same before it as
+  after the one before, and changed after it by what was sent, on its axis and on no other.
 * What has arrived is heard before anything is sent, so a restart is noticed before the next
   line and not after it. Every way back into step sets the units and the distance mode anew.
 * A stop may come from any thread at any time. It is written under the write lock, which is
@@ -15,8 +21,10 @@ Rules it keeps:
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+import math
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 
 from tuner.card.dialect import Dialect
@@ -28,10 +36,11 @@ from tuner.errors import (
     MachineFault,
     NoAnswer,
     PortLost,
+    PositionUnknown,
     Stopped,
 )
 from tuner.safety.heat import Heater
-from tuner.safety.permit import Permit
+from tuner.safety.permit import Permit, Warrant
 from tuner.safety.words import Kind, check_dialect, classify
 from tuner.text import shown
 from tuner.wire.link import (
@@ -62,8 +71,12 @@ _MARGIN = 1.25
 _MARGIN_S = 0.5
 # Text has next to no unreadable bytes; at a wrong baud rate about half of them are.
 _MOST_UNREADABLE = 0.25
-_READABLE = frozenset((*range(0x20, 0x7F), 0x09, 0x0A, 0x0D))
+_READABLE = bytes((*range(0x20, 0x7F), 0x09, 0x0A, 0x0D))
 _MAINS = "switch the machine off at the mains"
+# Reports have two or three decimals; both ends of a difference may be rounded.
+REPORTED_WITHIN_MM = 0.01
+_ROUNDING_MM = 1e-6
+_AXIS_WORD = re.compile(r" ([a-eh-z])([^ ]*)")  # any letter but f, the feed, and g
 
 
 @dataclass(frozen=True)
@@ -87,6 +100,17 @@ class HeatersLeft:
     says: str
 
 
+@dataclass(frozen=True)
+class _Unproven:
+    """A move that has ended: the reported place `before` it, and what was sent, by axis.
+
+    None in place of mm is a search of an end switch.
+    """
+
+    before: Mapping[str, float]
+    by_mm: Mapping[str, float | None]
+
+
 class Controller:
     """The controller behind `port`, in the words of `dialect`.
 
@@ -105,6 +129,9 @@ class Controller:
         self._link = Link(dialect)
         self._modes_are_set = False
         self._is_halted = False
+        self._feeder_in_use = False
+        self._stands_at: Mapping[str, float] | None = None
+        self._unproven: _Unproven | None = None
         self._bytes_heard = 0
         self._bytes_unreadable = 0
         self.position_unknown = True
@@ -112,6 +139,7 @@ class Controller:
     def position_established(self) -> None:
         """Take note that somebody has found out where the machine stands."""
         self.position_unknown = False
+        self._stands_at = None
 
     # --- the conversation ---------------------------------------------------------------
 
@@ -150,31 +178,85 @@ class Controller:
     def move(self, permit: Permit) -> MoveOutcome:
         """Send the lines of `permit`, each after the answer to the one before; await the end.
 
-        Raises ``PermitVoid`` before anything is sent. Anything raised later leaves
+        Raises ``PermitVoid`` before anything moves, and ``PositionUnknown`` when the machine
+        does not stand where the move before left it. Anything raised later leaves
         ``position_unknown`` true: how far the move got is not known.
         """
+        for line in permit.lines:
+            self._check(line, Kind.MOTION)
         self._get_ready()
+        before = self._checked_start()
         started_s = self._clock.now_s()
         lines = permit.redeem(started_s)
-        for line in lines:
-            self._check(line, Kind.MOTION)
         with self._position_at_stake():
             # A full queue takes a line only when an earlier one has ended.
-            patience_s = permit.seconds * _MARGIN + _ANSWER_S
+            patience_s = permit.seconds * _MARGIN + _ANSWER_S + self._dialect.dwell_s
             for line in lines:
                 self._ask(line, Kind.MOTION, patience_s)
             ends_s = self._clock.now_s() + permit.seconds * _MARGIN + _MARGIN_S
             self._ask(self._dialect.barrier.line, Kind.WAIT, patience_s)
+            by_mm = _commanded(lines)
             if not self._dialect.barrier.proven:
-                self._wait_until(ends_s)
+                self._wait_until(ends_s, "while it was moving")
+            elif None not in by_mm.values():
+                # An answer too many, of an earlier line, would be taken for the barrier's; so
+                # no move ends before its time. How long a search takes is not known.
+                self._wait_until(started_s + permit.seconds, "while it was moving")
+        if before is not None:
+            self._unproven = _Unproven(before, by_mm)
         return MoveOutcome(self._dialect.barrier.proven, self._clock.now_s() - started_s)
+
+    def check_arrival(self, within_mm: Mapping[str, float]) -> None:
+        """Hold the reported position against what the latest ``move`` has sent.
+
+        `within_mm` is how far an axis, in lower case, may be off: one step; 0.01 mm where that
+        is less, or the axis is not there. Proves nothing in a dialect whose controller reports
+        no commanded or planned position. Raises ``PositionUnknown``, and whatever a question
+        raises; then ``position_unknown`` is true.
+        """
+        move, self._unproven = self._unproven, None
+        if move is None:
+            return
+        with self._position_at_stake():
+            now = self._reported_place()
+            for axis in sorted({*move.before, *now, *move.by_mm}):
+                by_mm = move.by_mm.get(axis, 0.0)
+                if by_mm is None:
+                    continue  # a search ends where its switch is
+                moved_mm = _change(move.before, now, axis)
+                allowed_mm = max(within_mm.get(axis, 0.0), REPORTED_WITHIN_MM)
+                if not abs(moved_mm - by_mm) <= allowed_mm + _ROUNDING_MM:
+                    raise PositionUnknown(_not_as_sent(axis, by_mm, moved_mm))
+            self._stands_at = now
+
+    # --- heat ---------------------------------------------------------------------------
+
+    def heat(self, warrant: Warrant) -> None:
+        """Send the line of `warrant`, once; from then on its heater has a target.
+
+        Raises ``PermitVoid`` before anything is sent. Sent or not after anything else: the
+        caller switches the heaters off.
+        """
+        self._check(warrant.line, Kind.HEAT)
+        if not self._feeder_in_use:
+            # From now on there is a feeder to speak of, and it counts from where it stands.
+            self._feeder_in_use = True
+            self._modes_are_set = False
+        self._get_ready()
+        self._ask(warrant.redeem(self._clock.now_s()), Kind.HEAT)
+
+    def listen(self, seconds: float) -> None:
+        """Let `seconds` pass, hearing what the controller says meanwhile."""
+        self._wait_until(self._clock.now_s() + seconds, "while it was heating")
 
     def stop(self) -> bool:
         """Write the dialect's stop at once and interrupt whatever waits; from any thread.
 
         Returns whether stop bytes left. Without a stop word no more lines are sent, and what
-        has been sent runs on. Never raises: a lost port is met by whoever uses it next.
+        has been sent runs on. Raises ``PortLost``, after all that can be done is done, when
+        there is a stop word and it could not be sent.
         """
+        lost: PortLost | None = None
         self.position_unknown = True
         with self._port.write_lock:
             if self._link.state is State.CLOSED:
@@ -182,12 +264,14 @@ class Controller:
             data = self._link.stop()
             try:
                 self._port.write(data)
-            except PortLost:
-                data = b""
+            except PortLost as error:
+                data, lost = b"", error
             self._port.interrupt()
             if data and self._dialect.stop is not None:
                 self._is_halted = self._dialect.stop.halts
             self._record_stop(bool(data))
+        if lost is not None and self._dialect.stop is not None:
+            raise lost
         return bool(data)
 
     # --- questions ----------------------------------------------------------------------
@@ -250,13 +334,16 @@ class Controller:
             # not have hides nothing: what is read back decides.
             self._get_into_step(self._clock.now_s() + _RESYNC_S)
             heaters = self.temperatures()
+            if _targets_left(heaters):
+                # A line can get lost, and off is off however often it is said.
+                self._ask_heaters_off()
+                heaters = self.temperatures()
         except (MachineFault, BenchFault, Stopped) as reason:
             return HeatersLeft(False, f"the heaters are not confirmed off: {reason}; {_MAINS}")
         if heaters is None:
             says = f"the heaters were sent off, but cannot be read back; {_MAINS}"
             return HeatersLeft(False, says)
-        left = [heater.name for heater in heaters if heater.target_c != 0]
-        if left:
+        if left := _targets_left(heaters):
             says = f"not reported as off: {', '.join(left)}; {_MAINS}"
             return HeatersLeft(False, says)
         return HeatersLeft(True, "every heater reports that it is off")
@@ -281,19 +368,20 @@ class Controller:
                     f"before '{line}' the controller answered more than it was asked; '{line}' was "
                     "not sent. Look at the machine and find its position again"
                 )
-        self._write(line, lambda: self._link.send(line))
+        self._write((self._link.framed(line),), lambda: self._link.send(line))
 
-    def _write(self, line: str, step: Callable[[], bytes]) -> None:
-        """Record `line`, then take `step` and write the bytes that it returns."""
+    def _write(self, lines: Sequence[str], step: Callable[[], bytes]) -> None:
+        """Record `lines`, then take `step` and write the bytes that it returns."""
         # Recorded first, so that no line that left is missing, and outside the lock, so that a
         # stop never waits for a disk.
-        self._transcript.sent(line)
+        for line in lines:
+            self._transcript.sent(line)
         try:
             with self._port.write_lock:
                 self._port.heed_interrupt()
                 self._port.write(step())
         except Stopped:
-            self._transcript.event(f"'{line}' was not sent: stopped")
+            self._transcript.event(f"'{', '.join(lines)}' was not sent: stopped")
             raise
 
     def _send_heaters_off(self) -> None:
@@ -306,11 +394,19 @@ class Controller:
         for line in lines:
             self._transcript.sent(line)
 
+    def _ask_heaters_off(self) -> None:
+        for line in self._dialect.heaters_off:
+            # A heater that the machine does not have is refused; what is read back decides.
+            with suppress(LineRefused):
+                self._ask(line, Kind.HEATERS_OFF)
+            self._get_into_step(self._clock.now_s() + _RESYNC_S)
+
     def _record_stop(self, has_left: bool) -> None:
         try:
             if has_left and self._dialect.stop is not None:
                 self._transcript.sent(self._dialect.stop.line)
-            self._transcript.event("stop" if has_left else "stop, without a stop line")
+            else:
+                self._transcript.event("stop asked for, no stop line sent")
         except BenchFault:
             # The stop has left; that it could not be written down is told at the next line.
             return
@@ -320,8 +416,10 @@ class Controller:
     def _hear(self, deadline_s: float) -> list[Event]:
         """Return what arrives next, nothing at `deadline_s`; raise when it is a restart."""
         data = self._port.read_until(deadline_s)
+        if not data:
+            return []
         self._bytes_heard += len(data)
-        self._bytes_unreadable += sum(byte not in _READABLE for byte in data)
+        self._bytes_unreadable += len(data.translate(None, _READABLE))
         with self._port.write_lock:
             events = self._link.feed(data)
             heard = self._link.heard
@@ -353,7 +451,36 @@ class Controller:
                 )
 
     def _ask(self, line: str, kind: Kind, patience_s: float = _ANSWER_S) -> list[Event]:
-        """Send `line`, return what is heard until its answer; nothing is ever sent again."""
+        """Send `line`, return what is heard until its answer.
+
+        It is sent once more only when the controller asked for it by its number, and it
+        neither moves nor heats.
+        """
+        try:
+            return self._ask_once(line, kind, patience_s)
+        except LineRefused as refusal:
+            if not self._was_asked_again():
+                raise
+            if kind is Kind.MOTION:
+                raise LineRefused(
+                    f"the controller asked for '{line}' once more; a move is never sent twice on "
+                    "a guess, so where the axis stands is not known. Look at the machine and the "
+                    "data cable, then begin again"
+                ) from refusal
+            if kind is Kind.HEAT:
+                raise
+        self._transcript.event(f"'{line}' was asked for once more")
+        self._get_into_step(self._clock.now_s() + _RESYNC_S)
+        return self._ask_once(line, kind, patience_s)
+
+    def _was_asked_again(self) -> bool:
+        """Whether the controller asks for the line it has just refused; hears it out."""
+        if self._dialect.checksum:
+            # The request stands behind the error that it is for.
+            self._await_quiet(self._clock.now_s() + _RESYNC_S)
+        return self._link.asked_again
+
+    def _ask_once(self, line: str, kind: Kind, patience_s: float) -> list[Event]:
         self._hear_what_came()
         self._send(line, kind)
         heard: list[Event] = []
@@ -376,19 +503,43 @@ class Controller:
                 )
 
     def _query(self, line: str) -> list[Event]:
-        self._get_ready()
-        return self._ask(line, Kind.QUERY)
+        with self._position_at_stake():
+            self._get_ready()
+            return self._ask(line, Kind.QUERY)
 
-    @staticmethod
-    def _no_report(line: str, what: str) -> NoAnswer:
+    def _no_report(self, line: str, what: str) -> NoAnswer:
+        self.position_unknown = True  # a part of the answer was lost, so more may be
         return NoAnswer(
             f"the controller answered '{line}' without {what} that can be read; look at the wire "
             "transcript, and at the dialect that the card names"
         )
 
-    def _wait_until(self, then_s: float) -> None:
+    def _wait_until(self, then_s: float, meanwhile: str) -> None:
         while self._clock.now_s() < then_s:
-            self._refuse(self._hear(then_s), "while it was moving")
+            self._refuse(self._hear(then_s), meanwhile)
+
+    def _reported_place(self) -> Mapping[str, float]:
+        return self.position() or {}
+
+    def _checked_start(self) -> Mapping[str, float] | None:
+        """Return the place from which a move starts, None where that cannot be known.
+
+        Raises ``PositionUnknown`` unless the machine stands where the move before left it.
+        """
+        if self._dialect.position_means not in ("commanded", "planned"):
+            return None
+        left_at, self._stands_at = self._stands_at, None
+        now = self._reported_place()
+        for axis in sorted({*left_at, *now}) if left_at is not None else ():
+            moved_mm = _change(left_at or {}, now, axis)
+            if not abs(moved_mm) <= REPORTED_WITHIN_MM + _ROUNDING_MM:
+                self.position_unknown = True
+                raise PositionUnknown(
+                    f"{axis.upper()} was moved by {_in_mm(moved_mm)} since the last move of this "
+                    "session, perhaps at the machine's own panel, so where the axes stand is not "
+                    "known. Nothing was moved now. Leave the panel alone, and begin again"
+                )
+        return now
 
     def _give_up(self, waited_for: str) -> None:
         with self._port.write_lock:
@@ -426,9 +577,8 @@ class Controller:
         while self._link.state is State.MUST_RESYNC:
             self._modes_are_set = False
             self._await_quiet(deadline_s)
-            line = self._link.resync_line
-            classify(line)
-            self._write(line, self._link.resync_query)
+            classify(self._link.resync_line)
+            self._write(self._link.resync_lines, self._link.resync_query)
             try:
                 self._await_report(min(deadline_s, self._clock.now_s() + _ANSWER_S))
             except LineRefused:
@@ -441,7 +591,8 @@ class Controller:
 
     def _set_modes(self) -> None:
         if not self._modes_are_set:
-            for line in self._dialect.setup:
+            feeder = self._dialect.feeder_relative if self._feeder_in_use else None
+            for line in (*self._dialect.setup, *((feeder,) if feeder else ())):
                 self._ask(line, Kind.MODE)
             self._modes_are_set = True
 
@@ -484,3 +635,40 @@ class Controller:
             f"dialect {shown(self._dialect.name)} expects. Check the dialect in the card, and that "
             "no other program talks to this machine"
         )
+
+
+def _commanded(lines: Sequence[str]) -> Mapping[str, float | None]:
+    """Return what relative motion lines add up to: axis in lower case -> mm, None for a search."""
+    by_mm: dict[str, float | None] = {}
+    for line in lines:
+        for axis, number in _AXIS_WORD.findall(line.lower()):
+            so_far = by_mm.get(axis, 0.0)
+            if line.startswith("G28") or so_far is None:
+                by_mm[axis] = None
+            else:
+                by_mm[axis] = so_far + float(number)
+    return by_mm
+
+
+def _change(before: Mapping[str, float], now: Mapping[str, float], axis: str) -> float:
+    """Return by how much the reported place of `axis` changed, in mm; nan without a report."""
+    return now.get(axis, math.nan) - before.get(axis, math.nan)
+
+
+def _in_mm(by_mm: float) -> str:
+    return "an unknown amount" if math.isnan(by_mm) else f"{by_mm:+.3f} mm"
+
+
+def _not_as_sent(axis: str, by_mm: float, moved_mm: float) -> str:
+    letter = axis.upper()
+    told = f"{letter} was told to go {by_mm:+.3f} mm" if by_mm else f"{letter} was to stay"
+    return (
+        f"{told}, and the controller reports {_in_mm(moved_mm)}: a limit set in it may have cut "
+        "the move short, or something else moved the axis, such as the machine's own panel. Where "
+        "the axes stand is not known. Look at its limits and its display, then begin again"
+    )
+
+
+def _targets_left(heaters: Sequence[Heater] | None) -> list[str]:
+    """Return the names of the heaters that do not report a target of 0."""
+    return [heater.name for heater in heaters or () if heater.target_c != 0]

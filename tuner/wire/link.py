@@ -10,18 +10,47 @@ Rules it keeps:
 * A controller without reports is back in step when everything sent to it has been
   acknowledged; if one acknowledgement was lost, only its greeting helps.
 * A line we do not know is ``Chatter``, never an exception.
+* Nothing is ever sent again from here. A request to resend is told, and whether it is for the
+  line that is outstanding; then too the way on is to get back into step.
 
-What may happen when is the table ``NEXT``; a missing entry is a mistake of ours. Not safe for
-two threads: the owner holds one lock for "change the state and write one line", and takes
-the same lock to feed, but never while reading or waiting.
+What may happen when is the table ``NEXT``; a missing entry is a mistake of ours. What a line
+is, whenever it comes, is decided by the first rule that fits, without regard to capitals:
+
+===========================================  ===============================================
+the line                                     is heard as
+===========================================  ===============================================
+starts, or ends, with a greeting             ``Restarted``: at any moment; nothing sent before
+                                             counts as answered or carried out
+starts with the acknowledgement, as a word   the report behind it, if any; then
+                                             ``Acknowledged`` while a line is outstanding,
+                                             else ``StrayAcknowledgement`` (a second or a
+                                             late one, or the one that follows an error)
+starts with a request to resend              ``Refused``, with the number asked for
+starts with an error                         ``Refused``, whatever comes behind it
+holds a word for busy                        ``Busy``: alive, no answer
+is a report, asked for or not                ``Temperatures``, ``Position``, ``Switches``: no
+                                             answer by itself, but see `HEAR_REPORT`
+anything else                                ``Chatter``, also between a line and its answer
+===========================================  ===============================================
+
+With a dialect that has checksums a line leaves as ``N7 M105*34``: its number, itself, and the
+exclusive or of all bytes before the star (common practice, no source). Getting into step
+starts counting anew. A stop, and what nobody hears the answer of, leave without a number: a
+controller takes such a line whatever it counts (common practice), and they must not be
+refused for a number.
+
+Not safe for two threads: the owner holds one lock for "change the state and write one line",
+and takes the same lock to feed, but never while reading or waiting.
 """
 
 from __future__ import annotations
 
+import functools
+import operator
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from enum import Enum
+from enum import StrEnum
 from typing import NoReturn
 
 from tuner.card.dialect import Dialect
@@ -66,9 +95,13 @@ class StrayAcknowledgement:
 
 @dataclass(frozen=True)
 class Refused:
-    """The controller said that something is wrong, or asked for a line once more."""
+    """The controller said that something is wrong, or asked for a line once more.
+
+    `resend` is the number of the line that it asks for, None when it asks for none.
+    """
 
     text: str
+    resend: int | None = None
 
 
 @dataclass(frozen=True)
@@ -127,7 +160,7 @@ Event = (
 # --- what is allowed when ---------------------------------------------------------------
 
 
-class State(Enum):
+class State(StrEnum):
     """Where the conversation stands."""
 
     READY = "ready for a line"
@@ -137,7 +170,7 @@ class State(Enum):
     CLOSED = "closed"
 
 
-class Step(Enum):
+class Step(StrEnum):
     """What can happen to a conversation: what we do, and what we hear."""
 
     SEND = "send a line"
@@ -219,22 +252,24 @@ class _Lines:
         self._partial = bytearray()
         self._skipping = False
 
-    def cut(self, data: bytes) -> Iterable[bytes]:
+    def cut(self, data: bytes) -> list[bytes]:
+        lines: list[bytes] = []
         *whole, rest = _LINE_END.split(data)
         for end in whole:
-            yield from self._add(end)
+            self._add(end, lines)
             if self._partial:
-                yield bytes(self._partial)
+                lines.append(bytes(self._partial))
                 self._partial.clear()
             self._skipping = False
-        yield from self._add(rest)
+        self._add(rest, lines)
+        return lines
 
-    def _add(self, piece: bytes) -> Iterable[bytes]:
+    def _add(self, piece: bytes, lines: list[bytes]) -> None:
         if self._skipping:
             return
         self._partial += piece
         if len(self._partial) > LONGEST_LINE_BYTES:
-            yield bytes(self._partial[:LONGEST_LINE_BYTES])
+            lines.append(bytes(self._partial[:LONGEST_LINE_BYTES]))
             self._partial.clear()
             self._skipping = True
 
@@ -292,15 +327,28 @@ def _report(text: str) -> Temperatures | Position | Switches | None:
     return _position(text) or _switches(text)
 
 
-def _starts(text: str, prefixes: Iterable[str]) -> bool:
-    return any(text.startswith(prefix.lower()) for prefix in prefixes)
+_LINE_NUMBER = re.compile(r"[0-9]{1,9}", re.ASCII)
 
 
-def _starts_with_word(text: str, words: Iterable[str]) -> bool:
-    return any(
-        text.startswith(word.lower()) and not text[len(word) : len(word) + 1].isalnum()
-        for word in words
-    )
+def _number_in(text: str) -> int | None:
+    found = _LINE_NUMBER.search(text)
+    return int(found[0]) if found else None
+
+
+def _numbered(number: int, line: str) -> str:
+    bare = f"N{number} {line}"
+    checksum = functools.reduce(operator.xor, bare.encode("ascii"))
+    return f"{bare}*{checksum}"
+
+
+def _small(words: Iterable[str]) -> tuple[str, ...]:
+    return tuple(word.lower() for word in words)
+
+
+def _as_words(words: Iterable[str]) -> re.Pattern[str]:
+    """Return what finds one of `words`, in small letters, as a word at the start of a text."""
+    one_of_them = "|".join(map(re.escape, _small(words))) or "(?!)"  # of none: nothing fits
+    return re.compile(rf"(?:{one_of_them})(?![^\W_])")
 
 
 # --- the link ---------------------------------------------------------------------------
@@ -318,6 +366,13 @@ class Link:
         self._lines = _Lines()
         self._heard: tuple[str, ...] = ()
         self._unanswered = 0
+        self._number = 0
+        self._asked_again = False
+        self._greetings = _small(dialect.greeting)
+        self._errors = _small(dialect.error)
+        self._busy = _small(dialect.busy)
+        self._acknowledgement = _as_words((dialect.acknowledgement,))
+        self._resends = _as_words(dialect.resend)
         self._resync_line: str
         self._resync_report: type[Position] | type[Temperatures] | None
         # A position is asked for rather than temperatures: those also come unasked.
@@ -335,17 +390,39 @@ class Link:
 
     @property
     def resync_line(self) -> str:
-        """The line that ``resync_query`` sends."""
+        """The query that brings both back in step, without number and checksum."""
         return self._resync_line
 
     @property
+    def resync_lines(self) -> tuple[str, ...]:
+        """The lines that ``resync_query`` sends, as they leave; the query is the last."""
+        if self._dialect.line_number_reset is None:
+            return (self._resync_line,)
+        return (_numbered(0, self._dialect.line_number_reset), _numbered(1, self._resync_line))
+
+    @property
+    def asked_again(self) -> bool:
+        """Whether the controller asked to resend the latest line that left with a number."""
+        return self._asked_again
+
+    @property
     def heard(self) -> tuple[str, ...]:
-        """The lines that the latest ``feed`` completed, decoded but not made visible."""
+        """The lines that the latest ``feed`` completed, decoded but not made visible.
+
+        Encoded again as UTF-8 with "surrogateescape" they are the bytes that came.
+        """
         return self._heard
+
+    def framed(self, line: str) -> str:
+        """Return `line` as ``send`` would send it now."""
+        return _numbered(self._number + 1, line) if self._dialect.checksum else line
 
     def send(self, line: str) -> bytes:
         """Return the bytes of `line`; its answer is outstanding from now on."""
-        return self._say(Step.SEND, line)
+        data = self._say(Step.SEND, self.framed(line))
+        self._number += 1
+        self._asked_again = False
+        return data
 
     def send_unheard(self, line: str) -> bytes:
         """Return the bytes of `line`, which may leave at any time; nobody hears its answer."""
@@ -370,7 +447,9 @@ class Link:
 
         The caller has waited until the controller was quiet, and waits for ``READY`` next.
         """
-        return self._say(Step.RESYNC, self._resync_line)
+        data = self._say(Step.RESYNC, *self.resync_lines)
+        self._number = 1
+        return data
 
     def close(self) -> None:
         """End the conversation; what is fed afterwards is not heard."""
@@ -382,8 +461,8 @@ class Link:
         events: list[Event] = []
         if self._state is not State.CLOSED:
             for line in self._lines.cut(data):
-                heard.append(line.decode("utf-8", "backslashreplace"))
-                events += self._events(line)
+                heard.append(line.decode("utf-8", "surrogateescape"))
+                events += self._events(line, heard[-1])
         self._heard = tuple(heard)
         return events
 
@@ -393,37 +472,43 @@ class Link:
             _impossible(self._state, step)
         self._state = following
 
-    def _say(self, step: Step, line: str) -> bytes:
-        data = line.encode("ascii") + b"\n"
+    def _say(self, step: Step, *lines: str) -> bytes:
+        data = "".join(f"{line}\n" for line in lines).encode("ascii")
         self._take(step)
-        self._unanswered += 1
+        self._unanswered += len(lines)
         return data
 
-    def _events(self, line: bytes) -> Iterable[Event]:
-        text = line.strip(_NOISE).decode("utf-8", "backslashreplace")
-        visible = shown(clipped(line.decode("utf-8", "backslashreplace").strip(), LONGEST_TEXT))
+    def _events(self, line: bytes, decoded: str) -> Iterable[Event]:
+        text = line.strip(_NOISE).decode("utf-8", "surrogateescape")
+        visible = shown(clipped(decoded.strip(), LONGEST_TEXT))
         small = text.lower()
         dialect = self._dialect
         if not visible:
             return
         # A controller may restart in the middle of a line, so its greeting may end one.
-        if _starts(small, dialect.greeting) or small.endswith(
-            tuple(greeting.lower() for greeting in dialect.greeting)
-        ):
+        if small.startswith(self._greetings) or small.endswith(self._greetings):
             self._take(Step.HEAR_GREETING)
             self._unanswered = 0
             yield Restarted(visible)
-        elif _starts_with_word(small, (dialect.acknowledgement,)):
-            yield from self._reported(text[len(dialect.acknowledgement) :].strip())
+        elif self._acknowledgement.match(small):
+            if report := text[len(dialect.acknowledgement) :].strip():
+                yield from self._reported(report)
             yield self._acknowledged()
-        elif _starts(small, dialect.error) or _starts_with_word(small, dialect.resend):
-            self._take(Step.HEAR_REFUSAL)
-            self._unanswered = max(0, self._unanswered - 1)
-            yield Refused(visible)
-        elif any(word.lower() in small for word in dialect.busy):
+        elif self._resends.match(small):
+            number = _number_in(small)
+            self._asked_again |= dialect.checksum and number == self._number
+            yield self._refused(visible, number)
+        elif small.startswith(self._errors):
+            yield self._refused(visible)
+        elif any(word in small for word in self._busy):
             yield Busy()
         else:
             yield from self._reported(text) or (Chatter(visible),)
+
+    def _refused(self, visible: str, resend: int | None = None) -> Event:
+        self._take(Step.HEAR_REFUSAL)
+        self._unanswered = max(0, self._unanswered - 1)
+        return Refused(visible, resend)
 
     def _reported(self, text: str) -> tuple[Event, ...]:
         report = _report(text)

@@ -14,8 +14,7 @@ import errno
 import os
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -27,7 +26,15 @@ from tuner.errors import PortLost, PortUnavailable, Stopped
 from tuner.messages import Clock
 from tuner.text import shown
 
-__all__ = ["MonotonicClock", "Port", "PortSeen", "is_network", "is_rehearsal", "list_ports"]
+__all__ = [
+    "MonotonicClock",
+    "Port",
+    "PortSeen",
+    "is_network",
+    "is_rehearsal",
+    "list_ports",
+    "moved_to",
+]
 
 serial.protocol_handler_packages += ["tuner.rehearsal", "tuner.wire"]
 
@@ -38,6 +45,8 @@ _SLICE_S = 0.05
 _SLICE_WITHOUT_WAKING_S = 0.005
 _NETWORK = ("socket://", "rfc2217://")
 _GROUP_ON_DEBIAN = "dialout"
+# TypeError and AttributeError are what a port closed under a reader raises.
+_FAILURES = (OSError, TypeError, AttributeError)
 
 
 class MonotonicClock:
@@ -69,6 +78,17 @@ def list_ports() -> list[PortSeen]:
     ]
 
 
+def moved_to(url: str, serial_number: str | None) -> str | None:
+    """Return where the port with that serial number is now, None if that is no other than `url`.
+
+    Names of ports change when they are plugged in again, or in another order.
+    """
+    ports = list_ports()
+    if serial_number is None or any(port.device == shown(url) for port in ports):
+        return None
+    return next((port.device for port in ports if port.serial_number == serial_number), None)
+
+
 def is_rehearsal(url: str) -> bool:
     """Say whether `url` leads to the simulated machine and to nothing that can move."""
     return url.lower().startswith("rehearse://")
@@ -77,6 +97,11 @@ def is_rehearsal(url: str) -> bool:
 def is_network(url: str) -> bool:
     """Say whether `url` leads over a network, also when it is wrapped in another URL."""
     return any(scheme in url.lower() for scheme in _NETWORK)
+
+
+def _is_rfc_2217(url: str) -> bool:
+    """Say whether `url` leads to a port that another computer serves after RFC 2217."""
+    return "rfc2217://" in url.lower()
 
 
 # --- failures ---------------------------------------------------------------------------
@@ -106,6 +131,11 @@ def _why_not_opened(url: str, baud: int, error: Exception) -> PortUnavailable:
         return PortUnavailable(
             f"'{shown(url.partition('://')[0])}://' is no kind of port; expected the name of a "
             "serial port, rehearse://bench-mule, socket://HOST:NUMBER or rfc2217://HOST:NUMBER"
+        )
+    if is_network(url):
+        return PortUnavailable(
+            f"nothing usable answers at {name}: {shown(text)}; check host and number, that the "
+            "computer there serves the port, and that the machine there is on and plugged in"
         )
     if "baud" in text.lower() or isinstance(error, (NotImplementedError, OverflowError)):
         return PortUnavailable(
@@ -150,7 +180,7 @@ class Port:
         self.write_lock = threading.RLock()
         self.clock: Clock = getattr(device, "clock", None) or MonotonicClock()
         self._device = device
-        self._interrupted = threading.Event()
+        self._is_interrupted = False
         self._is_mid_line = False
 
     @classmethod
@@ -160,9 +190,11 @@ class Port:
         Raises ``PortUnavailable`` with the reason and what to do.
         """
         try:
-            device = serial.serial_for_url(
-                url, do_not_open=True, baudrate=baud, write_timeout=_WRITE_TIMEOUT_S, exclusive=True
-            )
+            device = serial.serial_for_url(url, do_not_open=True, baudrate=baud, exclusive=True)
+            # Over RFC 2217 the library knows no limit of its own; there a write gives up after
+            # the 5 s of its socket.
+            if not _is_rfc_2217(url):
+                device.write_timeout = _WRITE_TIMEOUT_S
             can_wake = hasattr(device, "cancel_read")
             device.timeout = _SLICE_S if can_wake else _SLICE_WITHOUT_WAKING_S
             device.open()
@@ -181,65 +213,66 @@ class Port:
         Raises ``Stopped`` once for every ``interrupt``, also for one that came before, and
         ``PortLost``.
         """
-        while True:
-            self.heed_interrupt()
-            with self._translated():
-                waiting = self._device.in_waiting
+        device = self._device
+        try:
+            while True:
+                self.heed_interrupt()
+                waiting = device.in_waiting
                 if not waiting and self.clock.now_s() >= deadline_s:
                     return b""
-                data = self._device.read(waiting or 1)
-                if not waiting and (waiting := self._device.in_waiting):
-                    data += self._device.read(waiting)
-            if data:
-                return data
+                data = device.read(waiting or 1)
+                if not waiting and (waiting := device.in_waiting):
+                    data += device.read(waiting)
+                if data:
+                    return data
+        except _FAILURES as error:
+            raise self._lost(error) from error
 
     def write(self, data: bytes) -> None:
         """Write all of `data`; raises ``PortLost``, also when the port takes nothing for 2 s."""
         if not data:
             return
-        with self.write_lock, self._translated():
+        with self.write_lock:
             # What follows half a line must not become its other half, least of all a stop.
             whole = b"\n" + data if self._is_mid_line else data
             self._is_mid_line = True
-            self._device.write(whole)
+            try:
+                self._device.write(whole)
+            except _FAILURES as error:
+                raise self._lost(error) from error
             self._is_mid_line = False
 
     def interrupt(self) -> None:
         """Make the reader, or else the next one, raise ``Stopped``; from any thread."""
-        self._interrupted.set()
+        self._is_interrupted = True
         wake = getattr(self._device, "cancel_read", None)
         if wake is not None:
             # On a port that is gone the reader is awake already.
-            with suppress(OSError, TypeError, AttributeError):
+            with suppress(*_FAILURES):
                 wake()
 
     def heed_interrupt(self) -> None:
         """Raise ``Stopped`` if there was an interrupt that nobody has heeded."""
-        if self._interrupted.is_set():
-            self._interrupted.clear()
+        if self._is_interrupted:
+            self._is_interrupted = False
             raise Stopped("stopped at your word")
 
     def forget_interrupt(self) -> None:
         """Let reads wait again after an interrupt that was noticed in another way."""
-        self._interrupted.clear()
+        self._is_interrupted = False
 
     def close(self) -> None:
         """Close the port; closing a lost or closed one is no failure."""
         with self.write_lock, suppress(OSError):
             self._device.close()
 
-    @contextmanager
-    def _translated(self) -> Iterator[None]:
-        try:
-            yield
-        except serial.SerialTimeoutException as error:
-            raise PortLost(
+    def _lost(self, error: Exception) -> PortLost:
+        if isinstance(error, serial.SerialTimeoutException):
+            return PortLost(
                 f"the port {shown(self.url)} took no bytes for {_WRITE_TIMEOUT_S:g} s; the "
                 "position is unknown. Look at the machine and the data cable, then start again"
-            ) from error
-        # TypeError and AttributeError are what a port closed under a reader raises.
-        except (OSError, TypeError, AttributeError) as error:
-            raise PortLost(
-                f"the port {shown(self.url)} went away ({shown(str(error))}); the position is "
-                "unknown. Look at the machine, the data cable and its power, then resume"
-            ) from error
+            )
+        return PortLost(
+            f"the port {shown(self.url)} went away ({shown(str(error))}); the position is "
+            "unknown. Look at the machine, the data cable and its power, then resume"
+        )

@@ -139,7 +139,7 @@ class Serial(serial.SerialBase):
             record = self._records[self._next]
             if record.seconds > self.clock.now_s():
                 return
-            self._due += record.text.encode("utf-8", "backslashreplace") + b"\n"
+            self._due += record.text.encode("utf-8", "surrogateescape") + b"\n"
             self._next += 1
 
     def _pass_events(self) -> None:

@@ -3,9 +3,9 @@
     seconds > sent            seconds ! port event          # comment
     seconds < received        seconds ~ TAG …, shown to or answered by the person
 
-Seconds count from the opening of the transcript. Every line is flushed when it is written,
-so that what is there after a crash is what happened. Text from outside is made visible, and
-``Record.text`` is made from that again: it round-trips.
+Seconds count from the opening of the transcript. Every line is with the system when it has
+been written, so that what is there after a crash is what happened. Text from outside is made
+visible, and ``Record.text`` is made from that again: it round-trips.
 """
 
 from __future__ import annotations
@@ -13,17 +13,17 @@ from __future__ import annotations
 import re
 import threading
 from dataclasses import dataclass
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 
 from tuner.errors import BadFile, BenchFault
 from tuner.messages import Clock, Line
-from tuner.text import clipped, shown
+from tuner.text import as_it_was, clipped, shown
 
 __all__ = ["Record", "Sort", "Transcript", "parse"]
 
 
-class Sort(Enum):
+class Sort(StrEnum):
     """What a line of a transcript records, by its sign."""
 
     SENT = ">"
@@ -53,7 +53,9 @@ class Transcript:
         self._lock = threading.RLock()
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
-            self._file = path.open("a", encoding="utf-8", newline="\n")
+            # Not buffered: a line is one call of the system, there after a crash, and whole even
+            # where a signal's handler writes another one in the middle of it.
+            self._file = path.open("ab", buffering=0)
         except OSError as error:
             raise self._not_written(error) from error
 
@@ -87,12 +89,11 @@ class Transcript:
     def _write(self, sort: Sort, text: str) -> None:
         with self._lock:
             seconds = self._clock.now_s() - self._started_s
+            line = f"{seconds:.3f} {sort} {text}\n".encode()
             try:
-                self._file.write(f"{seconds:.3f} {sort.value} {text}\n")
-                self._file.flush()
-            # ValueError: written after close. RuntimeError: a signal's handler came in the middle
-            # of a write of the same thread.
-            except (OSError, ValueError, RuntimeError) as error:
+                while line:  # a disk that is filling up may take a part of it
+                    line = line[self._file.write(line) :]
+            except (OSError, ValueError) as error:  # ValueError: written after close
                 raise self._not_written(error) from error
 
     def _not_written(self, error: Exception) -> BenchFault:
@@ -103,14 +104,6 @@ class Transcript:
 
 
 _LINE = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,6})?) ([><!~])(?: (.*))?")
-_ESCAPE = re.compile(r"\\(?:\\|x[0-9a-f]{2}|u[0-9a-f]{4}|U[0-9a-f]{8})")
-
-
-def _as_it_was(text: str) -> str:
-    """Return the text that ``tuner.text.shown`` made `text` from."""
-    return _ESCAPE.sub(
-        lambda match: "\\" if match[0] == r"\\" else chr(int(match[0][2:], 16)), text
-    )
 
 
 def parse(path: Path) -> list[Record]:
@@ -133,7 +126,7 @@ def parse(path: Path) -> list[Record]:
         match = _LINE.fullmatch(line)
         if match:
             seconds, sign, text = match.groups()
-            records.append(Record(number, float(seconds), Sort(sign), _as_it_was(text or "")))
+            records.append(Record(number, float(seconds), Sort(sign), as_it_was(text or "")))
         else:
             findings.append(
                 f"{name}: line {number}: '{clipped(shown(line), 60)}' is no record; expected "

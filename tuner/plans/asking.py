@@ -1,0 +1,211 @@
+"""Asking for what a person reads off a machine: exact numbers, counts, letters of axes.
+
+The rule it keeps: a question is asked until its answer counts, with the reason each time it
+does not; and no digit that was typed is lost on the way.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from fractions import Fraction
+from typing import TypeVar
+
+from tuner.drive.numbers import exact_mm, exact_number, plain_number
+from tuner.messages import Say, Text
+from tuner.plans.run import Part, hear
+from tuner.text import clipped, shown
+
+__all__ = [
+    "REFUSED",
+    "Read",
+    "angle",
+    "interval",
+    "length",
+    "letters",
+    "name",
+    "number",
+    "or_unknown",
+    "pitch",
+    "typed",
+    "whole",
+]
+
+T = TypeVar("T")
+Read = Callable[[str], T]
+"""Turns a typed text into a value; raises ``ValueError`` with the reason and what is expected."""
+
+REFUSED = "refused"
+"""The key of the reason why an answer does not count; its question follows once more."""
+
+UNKNOWN = "unknown"
+NONE = "none"
+
+_WHOLE = re.compile(r"[0-9]{1,12}", re.ASCII)
+_LONGEST_SHOWN = 40
+# No step is this coarse and no motor has so few of them, so a bare number says which it is.
+_FEWEST_FULL_STEPS = 20
+
+
+def typed(key: str, says: str, read: Read[T], *, wanted: str, default: str = "") -> Part[T]:
+    """Ask `says` until `read` makes a value of the answer, and return that value.
+
+    `wanted` is what the prompt calls the answer, and Enter alone means `default`.
+    """
+    while True:
+        text = yield from hear(Text(key=key, default=default, wanted=wanted, says=says))
+        try:
+            if not text.strip():
+                raise ValueError(f"Enter alone answers nothing here; expected: {wanted}")
+            return read(text.strip())
+        except ValueError as reason:
+            yield Say(key=REFUSED, says=str(reason))
+
+
+def or_unknown(read: Read[T]) -> Read[T | None]:
+    """Return a reader that also takes the word ``unknown``, which is None."""
+
+    def read_or_unknown(text: str) -> T | None:
+        if text.lower() == UNKNOWN:
+            return None
+        try:
+            return read(text)
+        except ValueError as reason:
+            raise ValueError(f"{reason}; or type {UNKNOWN}") from None
+
+    return read_or_unknown
+
+
+def name(longest: int) -> Read[str]:
+    """Return a reader of a name that can be seen, of at most `longest` characters."""
+
+    def read(text: str) -> str:
+        if not text.isprintable():
+            raise ValueError(
+                f"'{clipped(shown(text), _LONGEST_SHOWN)}' has characters that cannot be seen; "
+                "type it with letters and digits"
+            )
+        if len(text) > longest:
+            raise ValueError(f"that has {len(text)} characters; type {longest} at most")
+        return text
+
+    return read
+
+
+def whole(low: int, high: int) -> Read[int]:
+    """Return a reader of a whole number from `low` to `high`."""
+
+    def read(text: str) -> int:
+        if not _WHOLE.fullmatch(text):
+            raise ValueError(
+                f"'{clipped(shown(text), _LONGEST_SHOWN)}' is not a whole number; type digits only"
+            )
+        if not low <= int(text) <= high:
+            raise ValueError(f"{int(text)} is out of bounds; expected {low} to {high}")
+        return int(text)
+
+    return read
+
+
+def number(low: Fraction | int, high: Fraction | int, unit: str = "") -> Read[Fraction]:
+    """Return a reader of a number from `low` to `high`, exactly as typed, `unit` or not."""
+
+    def read(text: str) -> Fraction:
+        return _within(exact_number(_without(unit, text)), low, high, unit)
+
+    return read
+
+
+def length(low: Fraction | int, high: Fraction | int) -> Read[Fraction]:
+    """Return a reader of a length in mm from `low` to `high`, also typed in inch."""
+
+    def read(text: str) -> Fraction:
+        return _within(exact_mm(text), low, high, "mm")
+
+    return read
+
+
+def interval(furthest: int, unit: str) -> Read[tuple[Fraction, Fraction]]:
+    """Return a reader of two positions within +-`furthest`, the lower one first.
+
+    One number alone stands for 0 to that number.
+    """
+
+    def read(text: str) -> tuple[Fraction, Fraction]:
+        words = [one for one in text.lower().split() if one not in (unit, "to")]
+        if len(words) not in (1, 2):
+            raise ValueError(
+                f"'{clipped(shown(text), _LONGEST_SHOWN)}' is not one or two numbers in {unit}; "
+                "type them like 220, or -5 220"
+            )
+        ends = [_within(exact_number(one), -furthest, furthest, unit) for one in words]
+        low, high = (Fraction(0), *ends)[-2:]
+        if high - low < 1:
+            raise ValueError(
+                f"from {plain_number(low)} to {plain_number(high)} {unit} there is nothing to "
+                f"measure; expected the lower end first, and 1 {unit} or more between them"
+            )
+        return low, high
+
+    return read
+
+
+def pitch(low: Fraction, high: Fraction, over: Fraction) -> Read[Fraction]:
+    """Return a reader of a size in mm, typed, or measured over several as ``31.4/10``.
+
+    What was measured is divided by `over`: a rack is measured in pitches and named by its
+    module, which is the pitch / pi.
+    """
+
+    def read(text: str) -> Fraction:
+        return _within(exact_mm(text) / (over if "/" in text else 1), low, high, "mm")
+
+    return read
+
+
+def angle(text: str) -> Fraction:
+    """Return the step angle in degrees, typed as degrees or as full steps in a turn."""
+    word = text.lower()
+    bare = _without("°", _without("degrees", _without("deg", _without("steps", word))))
+    value = exact_number(bare)
+    if value <= 0:
+        raise ValueError(f"{plain_number(value)} is no step; type it like 1.8, or 200 steps")
+    counted = word.endswith("steps") or (bare == word and value >= _FEWEST_FULL_STEPS)
+    degrees = 360 / value if counted else value
+    if (360 / degrees).denominator != 1:
+        raise ValueError(
+            f"360 degrees are {plain_number(360 / degrees)} such steps, which is not a whole "
+            "number; type the angle of one full step, such as 1.8, or the steps, such as 200"
+        )
+    return _within(degrees, Fraction("0.01"), 90, "degrees")
+
+
+def letters(allowed: Sequence[str], *, may_be_none: bool = True) -> Read[tuple[str, ...]]:
+    """Return a reader of some of the letters `allowed`, in that order, or of ``none``."""
+
+    def read(text: str) -> tuple[str, ...]:
+        word = text.lower()
+        if may_be_none and word == NONE:
+            return ()
+        asked = [one for one in word if one not in ", "]
+        if not asked or not set(asked) <= set(allowed):
+            raise ValueError(
+                f"'{clipped(shown(text), _LONGEST_SHOWN)}' does not name axes; type letters out of "
+                f"{' '.join(allowed)}{', or none' if may_be_none else ''}"
+            )
+        return tuple(one for one in allowed if one in asked)
+
+    return read
+
+
+def _without(unit: str, text: str) -> str:
+    return text.lower().removesuffix(unit.lower()).strip() if unit else text
+
+
+def _within(value: Fraction, low: Fraction | int, high: Fraction | int, unit: str) -> Fraction:
+    if not low <= value <= high:
+        bounds = f"{plain_number(Fraction(low))} to {plain_number(Fraction(high))}"
+        raise ValueError(
+            f"{plain_number(value)} is out of bounds; expected {bounds} {unit}".strip()
+        )
+    return value

@@ -1,0 +1,524 @@
+"""Asking for one axis of a machine card: its drive, gears and motor, and where it may stand.
+
+The rules it keeps: every question says how to find the answer at the machine; after each part
+the travel that follows from it is worked out in words; a part that is not known is taken as
+its commonest kind, and noted as such.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from typing import Any
+
+from tuner.card.write import decimal_text
+from tuner.drive.numbers import plain_number
+from tuner.drive.parts import (
+    PI,
+    Belt,
+    Drive,
+    DriveTrain,
+    Feeder,
+    GearPair,
+    Measured,
+    Motor,
+    Rack,
+    Rotary,
+    Screw,
+)
+from tuner.drive.tables import (
+    BELT_PITCHES_MM,
+    MICROSTEPS,
+    MODULES_MM,
+    PULLEY_TEETH,
+    SCREW_LEADS_MM,
+    STEP_ANGLES_DEG,
+)
+from tuner.messages import Choose, Say
+from tuner.plans.asking import angle, interval, length, number, or_unknown, pitch, typed, whole
+from tuner.plans.run import Part, hear
+
+__all__ = [
+    "FEEDER",
+    "LARGEST_MM",
+    "SMALLEST_MM",
+    "STRAIGHT",
+    "TURNING",
+    "AxisParts",
+    "Setup",
+    "describe",
+    "working",
+]
+
+STRAIGHT = ("x", "y", "z", "u", "v", "w")
+TURNING = ("a", "b", "c")
+FEEDER = "e"
+SMALLEST_MM, LARGEST_MM = Fraction("0.01"), Fraction(1000)
+
+_KINDS = ("belt", "screw", "rack", "measured")
+_MOST_GEAR_PAIRS = 10
+_FURTHEST = {"mm": 10_000, "deg": 36_000}
+# A caliper over ten pitches is off by less, and most neighbours in a standard are further.
+_NEAR = Fraction("0.025")
+# Travel does not depend on the motor, so any will do until it has been asked for.
+_ANY_MOTOR = Motor(Fraction("1.8"), 16)
+
+
+@dataclass
+class AxisParts:
+    """One axis while it is being described.
+
+    A feeder's `drive` stays None when its wheel is not known; the stored number gives it later.
+    `unknown` says what is only taken for granted, `place` holds further keys of the card.
+    """
+
+    name: str
+    drive: Drive | None = None
+    gears: tuple[GearPair, ...] = ()
+    motor: Motor = _ANY_MOTOR
+    unknown: list[str] = field(default_factory=list)
+    place: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def letter(self) -> str:
+        """The axis letter as people and controllers write it."""
+        return self.name.upper()
+
+    @property
+    def unit(self) -> str:
+        """``mm``, or ``deg`` for an axis that turns."""
+        return self.drive.unit if self.drive is not None else "mm"
+
+    @property
+    def train(self) -> DriveTrain | None:
+        """The parts put together; None while the wheel of a feeder is not known."""
+        return None if self.drive is None else DriveTrain(self.drive, self.motor, self.gears)
+
+    def take_commonest(self, what: str, taken: str) -> None:
+        """Note that `what` is not known and `taken` stands in its place."""
+        self.unknown.append(f"{what}; {taken} is the commonest. A session at the machine finds out")
+
+
+@dataclass
+class Setup:
+    """What Enter means: values of the card that the setup starts from, and of the axis before."""
+
+    start: Mapping[str, Any]
+    step_angle: str = ""
+    microsteps: str = ""
+
+    def known(self, *path: str) -> Any:
+        """Return the value at `path` in the earlier card, or None."""
+        value: Any = self.start
+        for key in path:
+            value = value.get(key) if isinstance(value, Mapping) else None
+        return value
+
+    def default(self, *path: str, otherwise: str = "") -> str:
+        """Return the value at `path` in the earlier card as typed, or `otherwise`."""
+        value = self.known(*path)
+        if value is None:
+            return otherwise
+        return decimal_text(value) if isinstance(value, Fraction) else str(value)
+
+    def drive_default(self, axis: AxisParts, key: str, kind: str, absent: str = "") -> str:
+        """Return what the drive of the earlier card has under `key`, if it is of that kind.
+
+        `absent` is what a drive of that kind means that does not say.
+        """
+        same = self.known("axes", axis.name, "drive", "kind") == kind
+        return self.default("axes", axis.name, "drive", key, otherwise=absent) if same else ""
+
+
+def describe(setup: Setup, axis: AxisParts, before: Sequence[AxisParts]) -> Part[None]:
+    """Ask for everything about `axis` but its stored number; `before` are the earlier axes."""
+    like = yield from _same_as(setup, axis, before)
+    if like is not None:
+        axis.drive, axis.gears, axis.motor = like.drive, like.gears, like.motor
+        axis.unknown = list(like.unknown)
+    else:
+        axis.drive = yield from _drive(setup, axis)
+        yield from _gears(setup, axis)
+        axis.motor = yield from _motor(setup, axis)
+    if axis.train is not None:
+        yield working(axis, "steps", *axis.train.step_sums())
+    if axis.name == FEEDER:
+        yield from _filament(setup, axis)
+    else:
+        yield from _range(setup, axis)
+
+
+def working(axis: AxisParts, key: str, *sums: str) -> Say:
+    """Return the running result of `axis`, the sums that a person can follow."""
+    taken = ", taking the commonest for what is not known" if axis.unknown else ""
+    return Say(key=f"{axis.name}.{key}", says=f"{axis.letter}: {'; '.join(sums)}{taken}")
+
+
+def _same_as(setup: Setup, axis: AxisParts, before: Sequence[AxisParts]) -> Part[AxisParts | None]:
+    """Ask whether an earlier straight axis has the same parts; the result is that axis."""
+    different: dict[tuple[object, ...], AxisParts] = {}
+    for one in before:
+        if one.name in STRAIGHT:
+            different.setdefault((one.drive, one.gears, one.motor), one)
+    if axis.name not in STRAIGHT or not different:
+        return None
+    offered = {one.name: one for one in different.values()}
+    like: str = yield from hear(
+        Choose(
+            key=f"{axis.name}.same-as",
+            options=("no", *offered),
+            default="no" if setup.known("axes", axis.name) else "",
+            says=(
+                f"Has {axis.letter} the same parts as an axis before: drive, gears, motor and "
+                "driver setting? Name it, or no."
+            ),
+        )
+    )
+    return offered.get(like)
+
+
+# --- drives -------------------------------------------------------------------------------
+
+
+def _drive(setup: Setup, axis: AxisParts) -> Part[Drive | None]:
+    if axis.name == FEEDER:
+        return (yield from _wheel(setup, axis))
+    turns = axis.name in TURNING
+    kind = yield from hear(
+        Choose(
+            key=f"{axis.name}.kind",
+            options=("rotary", *_KINDS) if turns else _KINDS,
+            default=setup.default("axes", axis.name, "drive", "kind"),
+            says=(
+                f"What moves {axis.letter}? belt: toothed belt on a pulley; screw: threaded shaft "
+                "in a nut; rack: small gear wheel on a toothed bar; measured: all else, if you "
+                f"know the travel of one turn{'; rotary: a turning table' if turns else ''}."
+            ),
+        )
+    )
+    drive: Drive
+    match kind:
+        case "belt":
+            drive = yield from _belt(setup, axis)
+        case "screw":
+            drive = yield from _screw(setup, axis)
+        case "rack":
+            drive = yield from _rack(setup, axis)
+        case "rotary":
+            drive = Rotary()
+        case _:
+            drive = yield from _measured(setup, axis)
+    yield working(axis, "drive", f"{drive.working()} per revolution")
+    return drive
+
+
+def _belt(setup: Setup, axis: AxisParts) -> Part[Belt]:
+    pitch_mm = yield from _size(
+        axis,
+        "pitch_mm",
+        "pitch of the belt",
+        "The pitch of the belt, tooth to tooth. Lay the caliper over ten pitches, from a flank of "
+        "one tooth to the same flank of the eleventh, and type it like 20.0/10. (Or: unknown)",
+        BELT_PITCHES_MM,
+        default=setup.drive_default(axis, "pitch_mm", Belt.kind),
+    )
+    teeth = yield from _teeth(
+        axis,
+        "pulley_teeth",
+        "teeth of the pulley",
+        "The teeth of the pulley that drives the belt: mark one with a pen, count once round. "
+        "(Or: unknown)",
+        default=setup.drive_default(axis, "pulley_teeth", Belt.kind),
+    )
+    return Belt(pitch_mm, teeth)
+
+
+def _screw(setup: Setup, axis: AxisParts) -> Part[Screw]:
+    commonest = max(SCREW_LEADS_MM, key=SCREW_LEADS_MM.__getitem__)
+    pitch_mm = yield from _size(
+        axis,
+        "pitch_mm",
+        "pitch of the screw",
+        "The pitch of the screw, crest to crest. Lay the caliper over ten pitches and type it like "
+        "20.0/10; 16 threads in an inch are 1/16 in. (Or: unknown)",
+        {one.pitch_mm: float(one.pitch_mm == commonest.pitch_mm) for one in SCREW_LEADS_MM},
+        default=setup.drive_default(axis, "pitch_mm", Screw.kind),
+    )
+    starts = yield from typed(
+        f"{axis.name}.starts",
+        "How many threads does it have? Count the grooves that start at its end face: often 1, 2 "
+        "or 4. (Or: unknown)",
+        or_unknown(whole(1, 20)),
+        wanted="number or unknown",
+        default=setup.drive_default(axis, "starts", Screw.kind, absent="1"),
+    )
+    if starts is None:
+        weights = {s.starts: w for s, w in SCREW_LEADS_MM.items() if s.pitch_mm == pitch_mm}
+        starts = max(weights, key=weights.__getitem__, default=1)
+        axis.take_commonest("thread starts of the screw", str(starts))
+    return Screw(pitch_mm, starts)
+
+
+def _rack(setup: Setup, axis: AxisParts) -> Part[Rack]:
+    module_mm = yield from _size(
+        axis,
+        "module_mm",
+        "module of the rack",
+        "The module of the rack, if you know it. Else lay the caliper over ten pitches, from a "
+        "flank of one tooth to the same flank of the eleventh, and type it like 31.4/10. (Or: "
+        "unknown)",
+        MODULES_MM,
+        default=setup.drive_default(axis, "module_mm", Rack.kind),
+        over=PI,
+    )
+    teeth = yield from _teeth(
+        axis,
+        "pinion_teeth",
+        "teeth of the pinion",
+        "The teeth of the pinion, the wheel on the rack: mark one with a pen, count once round. "
+        "(Or: unknown)",
+        default=setup.drive_default(axis, "pinion_teeth", Rack.kind),
+    )
+    return Rack(module_mm, teeth)
+
+
+def _measured(setup: Setup, axis: AxisParts) -> Part[Measured]:
+    travel_mm = yield from typed(
+        f"{axis.name}.travel_per_rev_mm",
+        f"How many mm does {axis.letter} travel for one turn of the shaft behind all gears?",
+        length(SMALLEST_MM, LARGEST_MM),
+        wanted="length in mm",
+        default=setup.drive_default(axis, "travel_per_rev_mm", Measured.kind),
+    )
+    return Measured(travel_mm)
+
+
+def _wheel(setup: Setup, axis: AxisParts) -> Part[Feeder | None]:
+    diameter_mm = yield from typed(
+        f"{axis.name}.diameter_mm",
+        "The diameter of the wheel that drives the filament: over the teeth, less what they bite "
+        "in on both sides. (Or: unknown)",
+        or_unknown(length(SMALLEST_MM, LARGEST_MM)),
+        wanted="mm or unknown",
+        default=setup.drive_default(axis, "diameter_mm", Feeder.kind),
+    )
+    if diameter_mm is None:
+        return None
+    wheel = Feeder(diameter_mm)
+    yield working(axis, "drive", f"{wheel.working()} per revolution")
+    return wheel
+
+
+def _teeth(axis: AxisParts, key: str, what: str, says: str, *, default: str) -> Part[int]:
+    teeth = yield from typed(
+        f"{axis.name}.{key}",
+        says,
+        or_unknown(whole(6, 500)),
+        wanted="number or unknown",
+        default=default,
+    )
+    if teeth is None:
+        # No table of pinions: small ones are as common as pulleys of the same size.
+        teeth = max(PULLEY_TEETH, key=PULLEY_TEETH.__getitem__)
+        axis.take_commonest(what, str(teeth))
+    return teeth
+
+
+def _size(
+    axis: AxisParts,
+    key: str,
+    what: str,
+    says: str,
+    standard: Mapping[Fraction, float],
+    *,
+    default: str,
+    over: Fraction = Fraction(1),
+) -> Part[Fraction]:
+    """Ask for a size that comes in `standard` steps; what was measured is divided by `over`.
+
+    Near a standard size the person is asked whether it is that one: a caliper reads it a
+    little off, and the travel needs it exactly.
+    """
+    size = yield from typed(
+        f"{axis.name}.{key}",
+        says,
+        or_unknown(pitch(SMALLEST_MM, LARGEST_MM, over)),
+        wanted="mm or unknown",
+        default=default,
+    )
+    if size is None:
+        size = max(standard, key=standard.__getitem__)
+        axis.take_commonest(what, f"{plain_number(size)} mm")
+    near = sorted(one for one in standard if abs(one - size) <= _NEAR * one)
+    if size in standard or not near:
+        return size
+    nearest = min(near, key=lambda one: abs(one - size))
+    listed = " and ".join(f"{plain_number(one)} mm" for one in near)
+    exact = yield from typed(
+        f"{axis.name}.{key}.standard",
+        f"{plain_number(size)} mm is no standard size; the nearest: {listed}. Which is it exactly? "
+        "To tell close ones apart, measure over fifty.",
+        length(SMALLEST_MM, LARGEST_MM),
+        wanted="mm",
+        default=decimal_text(nearest),
+    )
+    return exact
+
+
+# --- gears and motor ----------------------------------------------------------------------
+
+
+def _gears(setup: Setup, axis: AxisParts) -> Part[None]:
+    known: Sequence[Mapping[str, int]] = setup.known("axes", axis.name, "gears") or ()
+    pairs = yield from typed(
+        f"{axis.name}.gears",
+        f"How many pairs of gears, or of belt pulleys, are between the motor of {axis.letter} and "
+        f"{_output_of(axis)}? 0 if that sits on the motor's shaft. (Or: unknown)",
+        or_unknown(whole(0, _MOST_GEAR_PAIRS)),
+        wanted="number or unknown",
+        default=str(len(known)) if setup.known("axes", axis.name) else "",
+    )
+    if pairs is None:
+        axis.take_commonest("whether there are gears", "none")
+    for n in range(1, (pairs or 0) + 1):
+        yield from _gear_pair(axis, n, known[n - 1] if n <= len(known) else {})
+
+
+def _output_of(axis: AxisParts) -> str:
+    match axis.drive:
+        case Belt():
+            return "the pulley of the belt"
+        case Screw():
+            return "the screw"
+        case Rack():
+            return "the pinion"
+        case Rotary():
+            return "the table"
+        case Measured():
+            return "the shaft that drives it"
+    return "the wheel on the filament"
+
+
+def _gear_pair(axis: AxisParts, n: int, known: Mapping[str, int]) -> Part[None]:
+    a = axis.name
+    driver = yield from typed(
+        f"{a}.gears.{n}.driver",
+        f"Pair {n} from the motor: the teeth on the motor's side. Mark one with a pen, count once "
+        "round. (A closed gearbox of 5:1 is 1 and 5; one of 5.18:1 is 100 and 518.)",
+        whole(1, 1000),
+        wanted="number",
+        default=str(known.get("driver", "")),
+    )
+    driven = yield from typed(
+        f"{a}.gears.{n}.driven",
+        f"Pair {n}: the teeth of the wheel that it turns.",
+        whole(1, 1000),
+        wanted="number",
+        default=str(known.get("driven", "")),
+    )
+    axis.gears = (*axis.gears, GearPair(driver, driven))
+    if axis.train is not None:
+        yield working(axis, f"gears.{n}.result", *axis.train.travel_sums()[1:])
+    if driver > driven:
+        yield Say(
+            key=f"{a}.gears.{n}.speeds-up",
+            says=f"{driver} teeth driving {driven} turn faster than the motor, which is rare; back "
+            "corrects it",
+        )
+
+
+def _motor(setup: Setup, axis: AxisParts) -> Part[Motor]:
+    a = axis.name
+    step_angle = yield from typed(
+        f"{a}.step_angle",
+        f"The step angle on the label of {axis.letter}'s motor: 1.8 or 0.9 degrees, or 200 or 400 "
+        "steps. (Or: unknown)",
+        or_unknown(angle),
+        wanted="angle, steps or unknown",
+        default=setup.default("axes", a, "motor", "step_angle_deg", otherwise=setup.step_angle),
+    )
+    if step_angle is None:
+        step_angle = max(STEP_ANGLES_DEG, key=STEP_ANGLES_DEG.__getitem__)
+        axis.take_commonest("step angle of the motor", f"{plain_number(step_angle)} degrees")
+    else:
+        setup.step_angle = decimal_text(step_angle)
+    microsteps = yield from typed(
+        f"{a}.microsteps",
+        f"Microsteps of {axis.letter}'s driver: see the jumpers or switches under or beside it and "
+        "the table for them, or the controller's settings. (Or: unknown)",
+        or_unknown(whole(1, 1024)),
+        wanted="number or unknown",
+        default=setup.default("axes", a, "motor", "microsteps", otherwise=setup.microsteps),
+    )
+    if microsteps is None:
+        microsteps = max(MICROSTEPS, key=MICROSTEPS.__getitem__)
+        axis.take_commonest("microsteps of the driver", str(microsteps))
+    else:
+        setup.microsteps = str(microsteps)
+    return Motor(step_angle, microsteps)
+
+
+# --- place and filament -------------------------------------------------------------------
+
+
+def _filament(setup: Setup, axis: AxisParts) -> Part[None]:
+    a = axis.name
+    axis.place["filament_diameter_mm"] = yield from typed(
+        f"{a}.filament_diameter",
+        "The diameter of the filament, as on the spool.",
+        length(Fraction("0.5"), 10),
+        wanted="length in mm",
+        default=setup.default("axes", a, "filament_diameter_mm", otherwise="1.75"),
+    )
+    axis.place["max_feed_mm_per_s"] = yield from typed(
+        f"{a}.max_feed",
+        "The fastest feed in a test; 3 mm/s suits most nozzles.",
+        number(Fraction("0.05"), 100, "mm/s"),
+        wanted="number in mm/s",
+        default=setup.default("axes", a, "max_feed_mm_per_s", otherwise="3"),
+    )
+    axis.place["max_temperature_c"] = yield from typed(
+        f"{a}.max_temperature",
+        "The hottest the nozzle may ever get: what the filament's spool and the nozzle's maker "
+        "both allow.",
+        number(50, 500, "°C"),
+        wanted="number in °C",
+        default=setup.default("axes", a, "max_temperature_c"),
+    )
+
+
+def _range(setup: Setup, axis: AxisParts) -> Part[None]:
+    a, unit = axis.name, axis.unit
+    known: Sequence[Fraction | int] = setup.known("axes", a, f"range_{unit}") or ()
+    low, high = yield from typed(
+        f"{a}.range",
+        f"How far can {axis.letter} go, in {unit}? See the size in the controller's settings, or "
+        "use a ruler. Type 220 for 0 to 220, or both ends as -5 220.",
+        interval(_FURTHEST[unit], unit),
+        wanted=f"{unit}, one or two numbers",
+        default=" ".join(decimal_text(Fraction(one)) for one in known),
+    )
+    axis.place[f"range_{unit}"] = [low, high]
+    at = yield from hear(
+        Choose(
+            key=f"{a}.reference",
+            options=("min", "max", "none"),
+            default=setup.default("axes", a, "reference", "at", otherwise="none" if known else ""),
+            says=(
+                f"Where is the end switch that {axis.letter} looks for when sent home: min, the "
+                "end with low positions, max, or none?"
+            ),
+        )
+    )
+    axis.place["reference"] = {"at": at}
+    # Without more the switch is at the end itself; what an earlier card says is kept.
+    key = f"position_{unit}"
+    position = setup.known("axes", a, "reference", key)
+    end = low if at == "min" else high
+    if (
+        position is not None
+        and at == setup.known("axes", a, "reference", "at")
+        and abs(position - end) <= (high - low) / 2
+    ):
+        axis.place["reference"][key] = position
