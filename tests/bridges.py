@@ -62,20 +62,21 @@ class TcpBridge:
 
     def _serve(self) -> None:
         while not self._hang_up:
-            ready, _, _ = select.select([self._listener, self._wake_read], [], [])
-            if self._listener in ready:
+            door = self._listener.fileno()
+            ready, _, _ = select.select([door, self._wake_read], [], [])
+            if door in ready:
                 connection, _ = self._listener.accept()
                 with connection:
                     connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
                     self._connected(connection)
 
     def _connected(self, connection: socket.socket) -> None:
-        port = os.open(self._device, os.O_RDWR | os.O_NOCTTY)
+        far, port = connection.fileno(), os.open(self._device, os.O_RDWR | os.O_NOCTTY)
         try:
             tty.setraw(port)
             while not self._hang_up:
-                ready, _, _ = select.select([connection, port, self._wake_read], [], [])
-                if connection in ready:
+                ready, _, _ = select.select([far, port, self._wake_read], [], [])
+                if far in ready:
                     data = self._hear(connection)
                     if not data:
                         return
@@ -128,16 +129,17 @@ class Rfc2217Bridge(TcpBridge):
     def _connected(self, connection: socket.socket) -> None:
         try:
             with _Terminal(self._device, timeout=0) as port:
-                manager = PortManager(port, _Writer(connection))
+                manager = PortManager(port, _Writer(connection))  # type: ignore[arg-type]
+                far, near = connection.fileno(), port.fileno()
                 while not self._hang_up:
-                    ready, _, _ = select.select([connection, port, self._wake_read], [], [])
-                    if connection in ready:
+                    ready, _, _ = select.select([far, near, self._wake_read], [], [])
+                    if far in ready:
                         data = self._hear(connection)
                         if not data:
                             return
                         port.write(b"".join(manager.filter(data)))
                         self.baud = port.baudrate
-                    if port in ready:
+                    if near in ready:
                         connection.sendall(b"".join(manager.escape(port.read(_MOST))))
         except OSError:
             return

@@ -234,6 +234,7 @@ class Machine:
         self._waiting: deque[str] = deque()
         self._partial = b""
         self._answers = 0
+        self._last_number = 0
         self._deaf_until_s: float | None = None
         self._forget()
 
@@ -372,7 +373,7 @@ class Machine:
     def _write(self, text: str) -> None:
         """Say `text`; nothing when there is nothing to say."""
         if text and not self.silent:
-            self._said(text.encode("ascii") + b"\n")
+            self._said(text.encode("latin-1") + b"\n")
 
     def _answer(self, text: str = "ok") -> None:
         if self.chatter:

@@ -174,7 +174,7 @@ def test_again_undo_and_nonsense_change_nothing_about_the_result(tmp_path: Path)
     assert script == {"x.far.1": [], "x.near.2": []}
     found = proposal(tmp_path / "home")
     assert found["verdict"] == "change"
-    assert len(found["reading"]) == 7  # type: ignore[arg-type]
+    assert len(found["reading"]) == 8  # type: ignore[arg-type]
 
 
 def test_enter_or_yes_never_moves_anything(tmp_path: Path) -> None:
@@ -193,6 +193,47 @@ def test_enter_or_yes_never_moves_anything(tmp_path: Path) -> None:
         assert driver.run() == 3, driver.tail()
         assert there.moves == []
     assert moved == [0, 0]
+
+
+def placed_anew(there: Responder, reads: float) -> Callable[[SeenLine], str | None]:
+    """Answer like somebody whose second placing reads `reads` times as much, from elsewhere."""
+    is_second = False
+
+    def hook(line: SeenLine) -> str | None:
+        nonlocal is_second
+        shown = line.shown
+        if shown.key == "x.place-anew":
+            is_second = True
+            return "yes"
+        if not is_second or shown.tag != "READING" or shown.fields["n"] == "0":
+            return None
+        return f"{(there.true_position('X') - 100.0) * reads + 57.0:.2f}"
+
+    return hook
+
+
+def test_a_measured_number_takes_two_placings_that_agree(tmp_path: Path) -> None:
+    with machine(0.0125 * 1.007) as there:
+        hook = placed_anew(there, 1.0)
+        driver = session(there, write_card(tmp_path), tmp_path / "home", answer_hook=hook)
+        assert driver.run() == 0, driver.tail()
+    found = proposal(tmp_path / "home")
+    assert (found["verdict"], found["basis"]) == ("change", "measured")
+    (change,) = found["change"]  # type: ignore[misc]
+    assert (change["key"], change["from"]) == ("axes.x.stored.steps_per_mm", 80.0)
+    # 80 steps travel 1.007 mm, so 1 mm takes 80 / 1.007 of them (exact by definition)
+    assert change["to"] == pytest.approx(80.0 / 1.007, rel=5e-4)
+    assert [one["visit"] for one in found["reading"]][13:15] == [1, 2]  # type: ignore[attr-defined]
+
+
+def test_two_placings_that_disagree_change_nothing(tmp_path: Path) -> None:
+    with machine(0.0125 * 1.007) as there:
+        hook = placed_anew(there, 0.993)
+        driver = session(there, write_card(tmp_path), tmp_path / "home", answer_hook=hook)
+        assert driver.run() == 0, driver.tail()
+    found = proposal(tmp_path / "home")
+    assert found["verdict"] == "measure-again"
+    assert "change" not in found
 
 
 # --- stopping and losing ------------------------------------------------------------------
@@ -217,8 +258,20 @@ def test_stop_at_a_reading_keeps_the_readings_and_says_where_things_stand(tmp_pa
         assert driver.run() == 3, driver.tail()
         assert there.lines[-1] != "G1"
         assert "M112" in there.lines
-    assert "4 readings" in said(driver, "where-things-stand")
+    assert "5 readings" in said(driver, "where-things-stand")
     assert driver.lines[-1].text == "END exit=3"
+
+
+def test_a_stop_at_a_look_keeps_what_was_found(tmp_path: Path) -> None:
+    with machine(0.01) as there:
+        hook = stop_at("CHOICE", "x.look.pulley-teeth.16")
+        driver = session(there, write_card(tmp_path), tmp_path / "home", answer_hook=hook)
+        assert driver.run() == 3, driver.tail()
+    found = proposal(tmp_path / "home")
+    assert (found["verdict"], found["basis"]) == ("change", "parts")
+    assert found["next"].startswith("power off and unplugged: count the teeth")  # type: ignore[attr-defined]
+    assert "8 readings" in said(driver, "where-things-stand")
+    assert [line.tag for line in driver.tagged("PROPOSAL")] == ["PROPOSAL"]
 
 
 @pytest.mark.parametrize("which", [signal.SIGINT, signal.SIGTERM])
@@ -258,7 +311,7 @@ def test_an_unplugged_port_ends_in_one_sentence_and_keeps_everything(tmp_path: P
         driver = session(there, write_card(tmp_path), tmp_path / "home", answer_hook=hook)
         assert driver.run() == 1, driver.tail()
     assert "went away" in said(driver, "port-lost")
-    assert "4 readings" in said(driver, "where-things-stand")
+    assert "5 readings" in said(driver, "where-things-stand")
     assert "Traceback" not in driver.errors.decode()
 
 
@@ -388,3 +441,27 @@ def test_wrong_use_is_exit_2_with_a_reason(tmp_path: Path, arguments: tuple[str,
     assert status == 2
     assert err
     assert "Traceback" not in err
+
+
+def test_without_a_stop_word_a_stop_keeps_the_rest_of_the_group_from_leaving(
+    tmp_path: Path,
+) -> None:
+    with machine(0.0125, time_scale=1.0, dwell_unit="s") as there:
+
+        def in_mid_move(driver: PlainDriver) -> None:
+            asked = [key for key, answer in driver.answers if answer == "go"]
+            if there.moving and asked[-1] == "x.far.1":
+                driver.send("stop")
+
+        driver = session(
+            there,
+            write_card(tmp_path, "plain"),
+            tmp_path / "home",
+            texts={"x.free-minus": "95", "x.free-plus": "50"},
+            while_waiting=in_mid_move,
+        )
+        assert driver.run() == 3, driver.tail()
+        shown = [line for line in driver.tagged("MOVE") if line.key == "x.far.1"]
+        sent = [line for line in there.lines if line.startswith("G1")]
+    assert len(shown) >= 3
+    assert sent[-1] == f"G1 X{float(shown[0].fields['by_mm']):g} F{shown[0].fields['feed']}"

@@ -17,8 +17,10 @@ import pytest
 from fakes import CARD_TEXT, card
 from hypothesis import given
 from hypothesis import strategies as st
+from simulated_axis import Truth, judge
 
 from tuner.card.schema import Card
+from tuner.drive.scale import Form, Stored
 from tuner.errors import BenchFault
 from tuner.handover.proposal import as_markdown, as_table, slug, write_proposal
 from tuner.metrology.unmeasured import without_fit
@@ -66,7 +68,8 @@ def test_a_change_as_toml(tmp_path: Path) -> None:
         "schema": 1, "id": "20260314-101502-test-slide-x", "session": "s-1",
         "machine": "Test slide", "axis": "x", "motor": "x",
         "card_sha256": hashlib.sha256(CARD_TEXT.encode()).hexdigest(), "verdict": "change",
-        "basis": "parts", "stored_form": "steps_per_mm", "nothing_changed": True,
+        "basis": "parts", "simulated": False, "stored_form": "steps_per_mm",
+        "nothing_changed": True,
         "next": "set the number by hand",
         "go_back": "type the number found today back in: 80 steps per mm",
         # 20 teeth x 2 mm = 40 mm; 200 full steps x 16 = 3200 steps (common practice, no source)
@@ -89,7 +92,7 @@ def test_a_change_for_a_person(tmp_path: Path) -> None:
     write(tmp_path)
     text = (tmp_path / "20260314-101502-test-slide-x.md").read_text(encoding="utf-8")
     for part in (
-        "# Test slide, axis X: change",
+        "# `Test slide`, axis X: change",
         "change the stored number of X from **80** to **100** steps per mm.",
         "Nothing was changed on the machine by this program.",
         "0.80012 ± 0.00029 (95 %, k = 2.02, 2 readings)",
@@ -100,6 +103,81 @@ def test_a_change_for_a_person(tmp_path: Path) -> None:
         "| 2 | 40.0000 | 92.01 | minus | 1 |",
     ):
         assert part in text
+
+
+@pytest.mark.parametrize("simulated", [True, False])
+def test_what_comes_from_a_rehearsal_says_so(tmp_path: Path, simulated: bool) -> None:
+    written = write_proposal(tmp_path, WHEN, "s", CARD, AXIS, CHANGE, READINGS, simulated=simulated)
+    assert tomllib.loads(written.path.read_text("utf-8"))["simulated"] is simulated
+    page = written.path.with_suffix(".md").read_text("utf-8")
+    assert ("change nothing real after it" in page) == simulated
+
+
+def judged(form: Form, scale: float, looks: dict[str, str]) -> tuple[Card, dict[str, Any]]:
+    """A card that stores `form`, and the finding for its axis after these looks."""
+    number = {Form.STEPS_PER_MM: "80.0", Form.MM_PER_STEP: "0.0125"}.get(form, "40.0")
+    text = CARD_TEXT.replace("steps_per_mm = 80.0", f"{form} = {number}")
+    stored = Stored(form, Fraction(number))
+    finding = judge(Truth(scale), 0, stored=stored, looks=looks)
+    return card(text), finding.as_json(file=None, axis="x")
+
+
+@pytest.mark.parametrize("form", [Form.TRAVEL_PER_REV_MM, Form.TRAVEL_PER_MOTOR_REV_MM])
+@pytest.mark.parametrize(
+    ("look", "key", "before", "after"),
+    [
+        ("microsteps=32", "axes.x.motor.microsteps", 16, 32),
+        ("step-angle=0.9", "axes.x.motor.step_angle_deg", 1.8, 0.9),
+    ],
+)
+def test_wrong_step_counts_leave_a_stored_travel_as_it_is(
+    tmp_path: Path, form: Form, look: str, key: str, before: float, after: float
+) -> None:
+    """The travel per turn is right, the motor's steps beside it are not: 40 mm stay 40 mm."""
+    machine, finding = judged(form, 0.5, {look: "confirmed"})
+    assert finding["verdict"] == "change"
+    assert finding["next"].startswith("leave the number, and set by hand the step counts")
+    table = write(tmp_path, finding, machine)
+    assert table["found"][form] == table["proposed"][form] == 40.0
+    assert table["proposed"]["steps_per_mm"] == pytest.approx(160.0)
+    assert table["change"] == [{"key": key, "from": before, "to": after}]
+    assert table["go_back"] == f"set the step counts found today again: {key} = {before}"
+    text = next(tmp_path.glob("*.md")).read_text("utf-8")
+    assert (
+        "Proposal: leave the stored number of X, and change what the controller holds about its "
+        f"motor: {key} from {before} to **{after}**."
+    ) in text
+    assert "type the number found today back in" not in text
+
+
+def test_the_same_steps_are_a_new_number_where_one_number_holds_everything(tmp_path: Path) -> None:
+    machine, finding = judged(Form.STEPS_PER_MM, 0.5, {"microsteps=32": "confirmed"})
+    assert finding["next"].startswith("set the number by hand")
+    table = write(tmp_path, finding, machine)
+    assert table["go_back"] == "type the number found today back in: 80 steps per mm"
+    text = next(tmp_path.glob("*.md")).read_text("utf-8")
+    assert "change the stored number of X from **80** to **160** steps per mm" in text
+
+
+def test_a_number_that_was_misread_is_gone_back_to_as_the_controller_holds_it(
+    tmp_path: Path,
+) -> None:
+    # 1.25 of what it is told, parts as on the card: the controller holds 80 x 1.25 = 100
+    machine, finding = judged(Form.STEPS_PER_MM, 1.25, {"stored-number": "confirmed"})
+    table = write(tmp_path, finding, machine)
+    assert table["found"]["steps_per_mm"] == pytest.approx(100.0)
+    assert table["proposed"]["steps_per_mm"] == pytest.approx(80.0)
+    assert table["go_back"] == "type the number found today back in: 100 steps per mm"
+
+
+def test_what_was_found_is_exactly_what_the_card_says() -> None:
+    geared = card(CARD_TEXT.replace("[axes.x]", "[axes.x]\ngears = [{ driver = 17, driven = 50 }]"))
+    axis = geared.axes["x"]
+    floats = {"travel_per_rev_mm": 2000 / 17, "travel_per_motor_rev_mm": 40.0}
+    floats |= {"steps_per_mm": 80.0, "mm_per_step": 0.0125}
+    proposal = {**CHANGE["proposal"], "found": floats}
+    found = as_table("p", "s", geared, axis, {**CHANGE, "proposal": proposal}, [])["found"]
+    assert found["travel_per_rev_mm"] == Fraction(2000, 17)
 
 
 def test_keep(tmp_path: Path) -> None:

@@ -62,9 +62,10 @@ def test_play_that_was_not_separated_widens_the_interval():
 
 def test_a_shorter_base_counts_the_caliper_more():
     near, far = line((0.0, "plus"), (12.0, "plus")), line((0.0, "plus"), (120.0, "plus"))
-    ratio = terms(measured_scale(near, error_limit_mm=0.03))["caliper"] / terms(
-        measured_scale(far, error_limit_mm=0.03)
-    )["caliper"]
+    ratio = (
+        terms(measured_scale(near, error_limit_mm=0.03))["caliper"]
+        / terms(measured_scale(far, error_limit_mm=0.03))["caliper"]
+    )
     assert ratio == pytest.approx(10.0)
 
 

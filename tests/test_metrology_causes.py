@@ -36,15 +36,24 @@ def about(value, u_relative=3e-4, dof=12.0):
         (GEARED, GEARED_STORED, 17 / 16, "gear-teeth", "17 teeth drive 80 in gear pair 1"),
         (GEARED, GEARED_STORED, 25.0, "gear-teeth", "80 teeth drive 16 in gear pair 1"),
         (
-            BELT, Stored(Form.STEPS_PER_MM, Fraction(100)), 1.25, "stored-number",
+            BELT,
+            Stored(Form.STEPS_PER_MM, Fraction(100)),
+            1.25,
+            "stored-number",
             "the parts give 80 steps per mm, the controller holds 100",
         ),
         (
-            BELT, Stored(Form.STEPS_PER_MM, Fraction(93)), 1.0, "compensating",
+            BELT,
+            Stored(Form.STEPS_PER_MM, Fraction(93)),
+            1.0,
+            "compensating",
             "93 steps per mm suits the machine, the parts on the card do not",
         ),
         (
-            BELT, Stored(Form.TRAVEL_PER_REV_MM, Fraction(32)), 1.25, "stored-number",
+            BELT,
+            Stored(Form.TRAVEL_PER_REV_MM, Fraction(32)),
+            1.25,
+            "stored-number",
             "the parts give 40 mm per revolution, the controller holds 32",
         ),
     ],
@@ -107,7 +116,11 @@ def test_nothing_depends_on_the_order_of_the_tables(monkeypatch):
     machines = ((BELT, BELT_STORED), (SCREW, SCREW_STORED), (GEARED, GEARED_STORED))
     before = [weigh(about(v), *one) for v in values for one in machines]
     for name in (
-        "BELT_PITCHES_MM", "MICROSTEPS", "PULLEY_TEETH", "SCREW_LEADS_MM", "STEP_ANGLES_DEG",
+        "BELT_PITCHES_MM",
+        "MICROSTEPS",
+        "PULLEY_TEETH",
+        "SCREW_LEADS_MM",
+        "STEP_ANGLES_DEG",
     ):
         table = getattr(causes, name)
         monkeypatch.setattr(causes, name, dict(reversed(list(table.items()))))
@@ -149,9 +162,7 @@ def test_looks_condition_the_causes():
     denied = weigh(about(0.5), BELT, BELT_STORED, {"step-angle=0.9": "denied"})
     assert denied.causes[0].looks == ("microsteps=32",)
     assert not any("step-angle=0.9" in one.looks for one in denied.causes)
-    both = weigh(
-        about(0.5), BELT, BELT_STORED, {"step-angle": "denied", "microsteps": "denied"}
-    )
+    both = weigh(about(0.5), BELT, BELT_STORED, {"step-angle": "denied", "microsteps": "denied"})
     assert both.p_not_listed > confirmed.p_not_listed
 
 

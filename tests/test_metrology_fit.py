@@ -167,10 +167,14 @@ def test_the_interval_holds_what_it_promises(n, sigma_mm):
 def test_an_unsteady_hand_gets_a_wider_interval():
     targets = plan_targets(BELT, BELT_STORED, reach=(0.0, 124.0), over_mm=1.0)[:6]
     steady, unsteady = (
-        np.mean([
-            fit(read(targets, Truth(1.0, sigma_mm=s), seed), grows=1, resolution_mm=0.01).u_scale
-            for seed in range(50)
-        ])
+        np.mean(
+            [
+                fit(
+                    read(targets, Truth(1.0, sigma_mm=s), seed), grows=1, resolution_mm=0.01
+                ).u_scale
+                for seed in range(50)
+            ]
+        )
         for s in (0.02, 0.06)
     )
     assert unsteady > 1.5 * steady

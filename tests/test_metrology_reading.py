@@ -16,7 +16,9 @@ def test_a_reading_is_a_plain_number(bad):
 
 def test_the_side_of_arrival_is_plus_minus_or_unknown():
     assert [Reading(0.0, 0.0, side, n=1).approach for side in ("plus", "minus", None)] == [
-        "plus", "minus", None,
+        "plus",
+        "minus",
+        None,
     ]
     with pytest.raises(BadReadings, match="approach 'left'; expected plus or minus"):
         Reading(0.0, 0.0, "left", n=1)

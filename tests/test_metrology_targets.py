@@ -36,8 +36,18 @@ def test_a_turn_is_counted_from_steps(train, stored, turn_mm):
     assert output_turn_mm(train, stored) == pytest.approx(turn_mm)
 
 
-REACHES = [(0.0, 150.0), (-75.0, 75.0), (10.0, 92.0), (0.0, 42.0), (0.0, 43.0), (0.0, 20.0),
-           (0.0, 7.1), (-300.0, 900.0), (0.0, 82.0), (0.1, 120.4)]
+REACHES = [
+    (0.0, 150.0),
+    (-75.0, 75.0),
+    (10.0, 92.0),
+    (0.0, 42.0),
+    (0.0, 43.0),
+    (0.0, 20.0),
+    (0.0, 7.1),
+    (-300.0, 900.0),
+    (0.0, 82.0),
+    (0.1, 120.4),
+]
 
 
 @pytest.mark.parametrize("reach", REACHES)
@@ -59,9 +69,9 @@ def test_every_plan_keeps_the_rules(train, stored, reach, near, over):
     assert near_mm == pytest.approx(min(places) if near == "low" else max(places))
     # no two clusters overlap
     half = abs(far_mm - near_mm) / 2
-    assert all(
-        abs(a - near_mm) <= half + 1e-9 for a in (places[4], places[7], places[9])
-    ), "near cluster"
+    assert all(abs(a - near_mm) <= half + 1e-9 for a in (places[4], places[7], places[9])), (
+        "near cluster"
+    )
     assert all(abs(a - far_mm) <= half + 1e-9 for a in (places[5], places[6], places[8])), "far"
 
 

@@ -30,16 +30,20 @@ def verdicts(truth, *, seeds=100, **how):
         (
             Truth(1.25, play_mm=0.01, turn_mm=4.0),
             {"train": SCREW, "stored": SCREW_STORED, "base_true_mm": 110.0},
-            {"drive.pitch_mm": 5, "drive.starts": 1}, 5,
+            {"drive.pitch_mm": 5, "drive.starts": 1},
+            5,
         ),
         (
             Truth(20 / 19),
             {"train": NINETEEN, "stored": Stored(Form.STEPS_PER_MM, NINETEEN.steps_per_mm)},
-            {"drive.pulley_teeth": 20}, 40,
+            {"drive.pulley_teeth": 20},
+            40,
         ),
         (
-            Truth(0.8), {"stored": Stored(Form.TRAVEL_PER_REV_MM, Fraction(40))},
-            {"drive.pulley_teeth": 16}, 32,
+            Truth(0.8),
+            {"stored": Stored(Form.TRAVEL_PER_REV_MM, Fraction(40))},
+            {"drive.pulley_teeth": 16},
+            32,
         ),
     ],
     ids=["16-for-20", "16-for-20-ten", "lead-5-for-4", "20-for-19", "travel-stored"],
@@ -144,6 +148,38 @@ def test_a_belt_that_is_hard_to_tell_by_caliper_is_told_by_a_look():
     assert after.proposal.changes == {"drive.pitch_mm": Fraction("2.032")}
     assert after.part_known
     assert judge(Truth(1.016), 0, looks={"belt-pitch=2.032": "denied"}).proposal is None
+
+
+@pytest.mark.parametrize("form", [Form.TRAVEL_PER_REV_MM, Form.TRAVEL_PER_MOTOR_REV_MM])
+@pytest.mark.parametrize("look", ["microsteps=32", "step-angle=0.9"])
+def test_a_stored_travel_that_is_right_is_left(form, look):
+    """Half the travel by a motor with twice the steps: 40 mm a turn stay 40 mm a turn."""
+    stored = Stored(form, Fraction(40))
+    found = judge(Truth(0.5), 0, stored=stored, looks={look: "confirmed"})
+    assert found.verdict == "change"
+    assert found.proposal.forms[form] == found.proposal.found[form] == 40
+    assert found.next.startswith("leave the number, and set by hand the step counts")
+    other = judge(Truth(0.5), 0, looks={look: "confirmed"})
+    assert other.next.startswith("set the number by hand")
+
+
+@pytest.mark.parametrize(
+    ("truth", "how"),
+    [
+        (Truth(1.0), {}),
+        (Truth(0.8), {}),
+        (Truth(0.5), {}),
+        (Truth(1.016), {}),
+        (Truth(1.0), {"n": 2}),
+        (Truth(1.0), {"base_true_mm": 10.0}),
+        (Truth(1.0, eccentric_mm=0.3), {"n": 10}),
+        (Truth(25.4), {"base_true_mm": 3175.0}),
+    ],
+)
+def test_what_a_second_placing_does_not_help_asks_for_none(truth, how):
+    found = judge(truth, 0, **how)
+    assert not found.place_anew
+    assert found.as_json(file=None, axis="x")["place_anew"] is False
 
 
 @pytest.mark.parametrize("key", ["pulley-teeth", "pulley-teeth=16"])
@@ -255,6 +291,8 @@ def test_a_caliper_alone_changes_a_number_only_when_it_is_clear(u_off, setups, l
     base = judge(Truth(1.0), 0)
     found = judged_again(base, off_by(u_off), setups=setups, axis_length_mm=length_mm)
     assert found.verdict == verdict
+    # Only a second placing leads on where nothing but a caliper can give the number.
+    assert found.place_anew == (verdict == "measure-again")
     if verdict == "change":
         scale = found.scale.value
         assert found.proposal.basis == "measured"
@@ -289,17 +327,37 @@ def test_two_set_ups_agree_or_do_not():
 # --- the report ---------------------------------------------------------------------------
 
 KEYS = {
-    "schema", "file", "axis", "n", "scale", "travel_per_rev_mm", "play_mm", "periodic",
-    "drift_mm_per_min", "not_tested", "suspect_readings", "jumps", "causes", "tie", "next",
-    "verdict", "value_known", "place_anew", "proposal",
+    "schema",
+    "file",
+    "axis",
+    "n",
+    "scale",
+    "travel_per_rev_mm",
+    "play_mm",
+    "periodic",
+    "drift_mm_per_min",
+    "not_tested",
+    "suspect_readings",
+    "jumps",
+    "causes",
+    "tie",
+    "next",
+    "verdict",
+    "value_known",
+    "place_anew",
+    "proposal",
 }
 
 
 @pytest.mark.parametrize(
     ("truth", "how"),
     [
-        (Truth(0.8), {}), (Truth(1.0), {"n": 10}), (Truth(0.5), {}), (Truth(1.01), {}),
-        (Truth(1.0), {"n": 2}), (Truth(25.4), {"base_true_mm": 3175.0}),
+        (Truth(0.8), {}),
+        (Truth(1.0), {"n": 10}),
+        (Truth(0.5), {}),
+        (Truth(1.01), {}),
+        (Truth(1.0), {"n": 2}),
+        (Truth(25.4), {"base_true_mm": 3175.0}),
         (Truth(1.0, sigma_mm=0.0, play_mm=0.0), {"n": 10}),
         (Truth(2.0), {"train": SCREW, "stored": SCREW_STORED, "base_true_mm": 110.0}),
     ],
@@ -325,10 +383,16 @@ def test_the_report_of_the_first_axis_of_the_bench():
     report = judge(Truth(0.8, play_mm=0.02), 1).as_json(file=None, axis="x")
     assert report["verdict"] == "change"
     assert report["proposal"] == {
-        "basis": "parts", "changes": {"drive.pulley_teeth": 16}, "travel_per_rev_mm": 32.0,
-        "travel_per_motor_rev_mm": 32.0, "steps_per_mm": 100.0, "mm_per_step": 0.01,
+        "basis": "parts",
+        "changes": {"drive.pulley_teeth": 16},
+        "travel_per_rev_mm": 32.0,
+        "travel_per_motor_rev_mm": 32.0,
+        "steps_per_mm": 100.0,
+        "mm_per_step": 0.01,
         "found": {
-            "travel_per_rev_mm": 40.0, "travel_per_motor_rev_mm": 40.0, "steps_per_mm": 80.0,
+            "travel_per_rev_mm": 40.0,
+            "travel_per_motor_rev_mm": 40.0,
+            "steps_per_mm": 80.0,
             "mm_per_step": 0.0125,
         },
     }

@@ -119,7 +119,10 @@ def test_a_healthy_axis_is_kept() -> None:
     finding = play(hand)["x"]
     assert finding["verdict"] == "keep"
     assert len(finding["causes"]) >= 1
-    (proposal,) = hand.of(Propose)
+    draft, proposal = hand.of(Propose)
+    assert (draft.draft, proposal.draft) == (True, False)
+    assert hand.messages.index(draft) < hand.keys.index("leaving") < hand.messages.index(proposal)
+    assert draft.finding == proposal.finding
     assert proposal.finding["verdict"] == "keep"
     assert [one["n"] for one in proposal.finding["readings"]] == list(range(1, finding["n"] + 1))
     assert hand.of(Choose, "look") == []
@@ -140,15 +143,20 @@ def test_a_wrong_pulley_is_looked_at(answer: str, basis: str | None, first_cause
     # 16 teeth for 20 on a 2 mm belt: 32 for 40 mm (common practice, no source)
     hand = Hand({"x.look.pulley-teeth.16": answer}, scale=0.8)
     finding = play(hand)["x"]
-    assert look_keys(hand)[0] == "x.look.pulley-teeth.16"
+    # Reading a number again costs nothing, and an unplugged controller shows none.
+    number, pulley = look_keys(hand)[:2]
+    assert number.startswith("x.look.stored-number.")
+    assert pulley == "x.look.pulley-teeth.16"
     keys = hand.keys
-    assert keys.index("leaving") < keys.index("x.power-off") < keys.index(look_keys(hand)[0])
+    assert keys.index("leaving") < keys.index(number)
+    assert keys.index(number) < keys.index("x.power-off") < keys.index(pulley)
     off = text_of(hand.of(Say, "x.power-off")[0])
     for words in ("unplug", "block a vertical axis", "never pull the plug", "generates voltage"):
         assert words in off
     assert keys.count("x.power-off") == 1
     assert len(look_keys(hand)) == len(set(look_keys(hand)))
-    (proposal,) = hand.of(Propose)
+    draft, proposal = hand.of(Propose)
+    assert (draft.draft, proposal.draft) == (True, False)
     assert proposal.finding["verdict"] == finding["verdict"]
     if basis:
         assert finding["verdict"] == "change"
@@ -160,6 +168,14 @@ def test_a_wrong_pulley_is_looked_at(answer: str, basis: str | None, first_cause
         assert all("16 teeth" not in cause["says"] for cause in named)
     results = [one for one in hand.of(Say) if one.tag == "RESULT"]
     assert len(results) == (1 if answer == "unsure" else len(look_keys(hand)) + 1 - unsure(hand))
+    nexts = hand.of(Say, "x.next")
+    assert len(nexts) == len(results)
+    for at, message in enumerate(hand.messages):
+        if message in results:
+            after = hand.messages[at + 1]
+            assert (after.key, text_of(after)[:6]) == ("x.next", "next: ")
+            assert "next" not in text_of(message)
+    assert nexts[-1].says == f"next: {finding['next']}"
 
 
 def unsure(hand: Hand) -> int:
@@ -191,8 +207,8 @@ def test_a_zero_that_moved_spoils_the_readings(before: float, after: float, move
         assert look_keys(hand) == []
         assert finding["proposal"] is None
         assert "its zero moved" in finding["next"]
-    (proposal,) = hand.of(Propose)
-    assert proposal.finding["verdict"] == finding["verdict"]
+    for proposal in hand.of(Propose):
+        assert proposal.finding["verdict"] == finding["verdict"]
 
 
 def test_again_at_the_zero_check_asks_again() -> None:
@@ -226,7 +242,7 @@ def test_again_approaches_the_same_place_anew() -> None:
 
 def test_undo_goes_back_one_reading_and_forgets_it() -> None:
     wrong_mm = 19.99
-    hand = Hand({"near.1": [None, wrong_mm], "far.1": [None, Undo()]})
+    hand = Hand({"near.1": [None, wrong_mm], "far.1": [None, Undo()], "touched": "no"})
     result = play(hand)["x"]
     assert result["verdict"] == "keep"
     order = [one.key for one in hand.of(Ask) if one.n and ".ladder." not in one.key][:4]
@@ -239,19 +255,30 @@ def test_undo_goes_back_one_reading_and_forgets_it() -> None:
     assert [one["n"] for one in proposal["readings"]] == list(range(1, result["n"] + 1))
 
 
-def test_a_wrong_first_reading_can_be_taken_back_from_the_next() -> None:
-    hand = Hand({"ladder.start": [None, 58.0], "ladder.ten": [None, Undo()]})
-    assert play(hand)["x"]["verdict"] == "keep"
+@pytest.mark.parametrize("from_step", ["half", "ten"])
+def test_a_wrong_first_reading_can_be_taken_back_on_the_ladder(from_step: str) -> None:
+    # None answers the move before each reading.
+    answers = {"ladder.start": [None, 58.0], "ladder.half": [None, Undo()]}
+    if from_step == "ten":
+        answers |= {"ladder.half": [None, 65.0, None, Undo()], "ladder.ten": [None, Undo()]}
+    hand = Hand(answers)
+    finding = play(hand)["x"]
+    assert finding["verdict"] == "keep"
     low, high = hand.of(Decided, "x.scale-bounds")[1].value
     assert low < 1.0 < high
-    assert [ask.may_undo for ask in hand.of(Ask) if ask.n][:2] == [False, True]
+    order = [ask.key.rpartition(".")[2] for ask in hand.of(Ask) if ".ladder." in ask.key]
+    backwards = ["start", "half"] if from_step == "half" else ["start", "half", "ten", "half"]
+    assert order == [*backwards, "start", "half", "ten", "turn"]
+    readings = hand.of(Propose)[0].finding["readings"]
+    assert 58.0 not in [one["reading_mm"] for one in readings]
+    assert [one["n"] for one in readings] == list(range(1, finding["n"] + 1))
 
 
 def test_readings_can_be_taken_back_as_far_as_nothing_was_built_on_them() -> None:
     hand = Hand()
     play(hand)
     assert [ask.may_undo for ask in hand.of(Ask) if ask.n] == [
-        False, True, True, False, True, True, True,
+        False, True, True, True, False, True, True, True,
     ]  # fmt: skip
     assert not any(ask.may_undo for ask in hand.of(Ask) if not ask.n)
 
@@ -259,10 +286,11 @@ def test_readings_can_be_taken_back_as_far_as_nothing_was_built_on_them() -> Non
 def test_a_reading_says_what_is_expected() -> None:
     hand = Hand(scale=0.8)
     play(hand)
-    for ask in hand.of(Ask):
-        if ask.n > 3:
-            assert ask.within_mm == 3.0
-            assert abs(ask.expected_mm - hand.reading_mm(ask)) < 0.5
+    asks = [ask for ask in hand.of(Ask) if ask.n > 4]
+    assert asks
+    for ask in asks:
+        assert ask.within_mm == 3.0
+        assert abs(ask.expected_mm - hand.reading_mm(ask)) < 0.5
 
 
 def test_the_card_s_layout_does_not_matter_to_the_count_of_readings() -> None:
@@ -270,15 +298,6 @@ def test_the_card_s_layout_does_not_matter_to_the_count_of_readings() -> None:
         hand = Hand(scale=scale)
         finding = play(hand)["x"]
         assert finding["n"] <= most
-
-
-def test_a_scale_that_no_part_explains_takes_every_reading() -> None:
-    hand = Hand(scale=0.873)
-    finding = play(hand)["x"]
-    assert "x.goes-on" in hand.keys
-    assert finding["n"] == 13
-    assert finding["verdict"] in ("measure-again", "cannot-tell")
-    assert finding["proposal"] is None
 
 
 def test_the_stored_number_is_held_against_the_parts() -> None:

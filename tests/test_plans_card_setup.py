@@ -10,6 +10,7 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
+from card_answers import GEARED, ONE_AXIS
 
 from tuner.card.check import warnings
 from tuner.card.read import parse_card
@@ -19,57 +20,6 @@ from tuner.drive.scale import Form, Stored
 from tuner.messages import Choose, Line, Message, Say, Text, Value
 from tuner.plans.card_setup import Description, card_setup
 from tuner.session.questions import question_of
-
-# A made-up machine with a geared vertical axis and a feeder whose gears are no 3:1.
-GEARED: dict[str, str] = {
-    "machine.name": "Workbench two",
-    "machine.axes": "xyze",
-    "machine.bed": "y",
-    "x.kind": "belt",
-    "x.pitch_mm": "20.0/10",
-    "x.pulley_teeth": "20",
-    "x.gears": "0",
-    "x.step_angle": "1.8",
-    "x.microsteps": "16",
-    "x.range": "220",
-    "x.reference": "min",
-    "y.same-as": "x",
-    "y.range": "-5 215,5",
-    "y.reference": "max",
-    "z.same-as": "no",
-    "z.kind": "screw",
-    "z.pitch_mm": "2",
-    "z.starts": "4",
-    "z.gears": "1",
-    "z.gears.1.driver": "16",
-    "z.gears.1.driven": "80",
-    "z.range": "180",
-    "z.reference": "none",
-    "e.diameter_mm": "7.3",
-    "e.gears": "1",
-    "e.gears.1.driver": "17",
-    "e.gears.1.driven": "50",
-    "e.max_temperature": "240",
-    "stored.form": "steps_per_mm",
-    "x.stored": "80",
-    "y.stored": "80",
-    "z.stored": "2000",
-    "e.stored": "410.4",
-}
-ONE_AXIS: dict[str, str] = {
-    "machine.name": "Slide",
-    "machine.axes": "x",
-    "x.kind": "belt",
-    "x.pitch_mm": "2",
-    "x.pulley_teeth": "20",
-    "x.gears": "0",
-    "x.step_angle": "1.8",
-    "x.microsteps": "16",
-    "x.range": "220",
-    "x.reference": "min",
-    "stored.form": "steps_per_mm",
-    "x.stored": "80",
-}
 
 
 class Setup:
@@ -96,6 +46,7 @@ class Setup:
         assert isinstance(message, Choose | Text)
         if message.key in self._lists:
             return str(self._lists[message.key].pop(0))
+        assert len(self.refusals()) < 5, self.refusals()
         answer = str(self._answers.get(message.key, message.default))
         assert answer, f"nothing is known for {message}"
         if isinstance(message, Choose):
@@ -177,7 +128,7 @@ def test_enter_never_invents_a_part_or_a_stored_number() -> None:
         "machine.several", "caliper.range", "caliper.step", "caliper.error-limit",
         "e.filament_diameter", "e.max_feed",
         # what this person said of the axis before
-        "z.step_angle", "z.microsteps", "e.step_angle", "e.microsteps",
+        "z.angle", "z.microsteps", "e.angle", "e.microsteps",
     }  # fmt: skip
     with_default = {
         one.key for one in setup.messages if isinstance(one, Choose | Text) and one.default
@@ -208,7 +159,17 @@ def test_no_line_is_cut_in_plain_mode(answers: dict[str, str]) -> None:
         ({"x.pitch_mm": "0.08 in"}, Belt(Fraction("2.032"), 20)),
         # what the caliper shows is near two standard sizes: the person says which
         ({"x.pitch_mm": "20.2/10", "x.pitch_mm.standard": "2.032"}, Belt(Fraction("2.032"), 20)),
-        ({"x.pitch_mm": "20.1/10"}, Belt(Fraction(2), 20)),
+        ({"x.pitch_mm": "20.1/10", "x.pitch_mm.standard": "2"}, Belt(Fraction(2), 20)),
+        ({"x.pitch_mm": "30.2/10"}, Belt(Fraction(3), 20)),
+        # what is printed on the part, where a standard defines it
+        ({"x.pitch_mm": "xl"}, Belt(Fraction("5.08"), 20)),
+        ({"x.kind": "screw", "x.pitch_mm": "Tr8x8(P2)"}, Screw(Fraction(2), 4)),
+        ({"x.kind": "screw", "x.pitch_mm": "M8"}, Screw(Fraction("1.25"), 1)),
+        ({"x.kind": "screw", "x.pitch_mm": "1/4-16"}, Screw(Fraction("1.5875"), 1)),
+        (
+            {"x.kind": "rack", "x.module_mm": "m1.5", "x.pinion_teeth": "20"},
+            Rack(Fraction("1.5"), 20),
+        ),
         # nothing near: it stands as typed
         ({"x.pitch_mm": "2.2"}, Belt(Fraction("2.2"), 20)),
         (
@@ -229,11 +190,17 @@ def test_a_size_becomes_the_exact_part(answers: dict[str, str], drive: object) -
     assert Setup({**ONE_AXIS, **answers}).card.axes["x"].train.drive == drive
 
 
+def test_a_designation_is_explained_and_leaves_nothing_to_ask() -> None:
+    setup = Setup(one_axis(x__kind="screw", x__pitch_mm="Tr8x8(P2)"))
+    assert "4 starts (ISO 2904" in setup.says("x.pitch_mm.means")
+    assert "x.starts" not in setup.asked_for()
+
+
 def test_both_standard_sizes_that_are_near_are_named() -> None:
-    setup = Setup(one_axis(x__pitch_mm="20.2/10"))
+    setup = Setup({**one_axis(x__pitch_mm="20.2/10"), "x.pitch_mm.standard": "2"})
     asked = setup.asked("x.pitch_mm.standard")
     assert "2 mm and 2.032 mm" in asked.says
-    assert asked.default == "2.032"
+    assert asked.default == ""  # Enter decides nothing between the two
 
 
 @pytest.mark.parametrize(
@@ -245,7 +212,7 @@ def test_both_standard_sizes_that_are_near_are_named() -> None:
     ],
 )  # fmt: skip
 def test_a_motor_by_its_angle_or_its_steps(typed: str, full_steps: int) -> None:
-    axis = Setup(one_axis(x__step_angle=typed)).card.axes["x"]
+    axis = Setup(one_axis(x__angle=typed)).card.axes["x"]
     assert axis.train.motor.full_steps_per_rev == full_steps
 
 
@@ -263,17 +230,17 @@ def test_a_motor_by_its_angle_or_its_steps(typed: str, full_steps: int) -> None:
         ("machine.vertical", "z", "none", "letters out of x, or none"),
         ("caliper.range", "15 cm", "150", "is not a length"),
         ("caliper.range", "9", "150", "expected 10 to 3000 mm"),
-        ("x.pitch_mm", "nan", "2", "is not a length"),
-        ("x.pitch_mm", "1e3", "2", "is not a length"),
-        ("x.pitch_mm", "20/0", "2", "is not a length"),
+        ("x.pitch_mm", "nan", "2", "is no length, and no designation"),
+        ("x.pitch_mm", "1e3", "2", "is no length, and no designation"),
+        ("x.pitch_mm", "20/0", "2", "is no length, and no designation"),
         ("x.pitch_mm", "-2", "2", "expected 0.01 to 1000 mm"),
         ("x.pulley_teeth", "20.5", "20", "whole number"),
         ("x.pulley_teeth", "5", "20", "expected 6 to 500"),
         ("x.pulley_teeth", "9" * 5000, "20", "whole number"),
-        ("x.gears", "11", "0", "expected 0 to 10"),
-        ("x.step_angle", "1.7", "1.8", "not a whole number"),
-        ("x.step_angle", "0", "1.8", "is no step"),
-        ("x.step_angle", "100000", "1.8", "out of bounds"),
+        ("x.gears", "11", "0", "expected 0 to 10; or type none; or type unknown"),
+        ("x.angle", "1.7", "1.8", "not a whole number"),
+        ("x.angle", "0", "1.8", "is no step"),
+        ("x.angle", "100000", "1.8", "out of bounds"),
         ("x.microsteps", "0", "16", "expected 1 to 1024"),
         ("x.range", "220 0", "220", "lower end first"),
         ("x.range", "0", "220", "lower end first"),
@@ -338,7 +305,7 @@ def test_ends_of_an_axis() -> None:
             "teeth of the pinion; 20",
             Rack(Fraction(1), 20),
         ),
-        ({"x.step_angle": "unknown"}, "step angle of the motor; 1.8", Belt(Fraction(2), 20)),
+        ({"x.angle": "unknown"}, "step angle of the motor; 1.8", Belt(Fraction(2), 20)),
         ({"x.microsteps": "unknown"}, "microsteps of the driver; 16", Belt(Fraction(2), 20)),
         ({"x.gears": "unknown"}, "whether there are gears; none", Belt(Fraction(2), 20)),
     ],
@@ -385,7 +352,7 @@ def test_an_unknown_wheel_is_the_one_that_agrees_with_the_stored_number(
     form: str, stored: str
 ) -> None:
     answers = {**GEARED, "machine.axes": "e", "e.diameter_mm": "unknown", "stored.form": form}
-    answers |= {"e.stored": stored, "e.step_angle": "1.8", "e.microsteps": "16"}
+    answers |= {"e.stored": stored, "e.angle": "1.8", "e.microsteps": "16"}
     setup = Setup(answers)
     axis = setup.card.axes["e"]
     assert isinstance(axis.train.drive, Feeder)
@@ -473,7 +440,7 @@ def test_two_motors_that_move_x_and_y_together() -> None:
 def test_an_axis_that_turns() -> None:
     answers = {
         "machine.name": "Table", "machine.axes": "a", "a.kind": "rotary", "a.gears": "1",
-        "a.gears.1.driver": "1", "a.gears.1.driven": "90", "a.step_angle": "200",
+        "a.gears.1.driver": "1", "a.gears.1.driven": "90", "a.angle": "200",
         "a.microsteps": "8", "a.range": "0 360", "a.reference": "none",
         "stored.form": "steps_per_mm", "a.stored": "400",
     }  # fmt: skip
@@ -544,7 +511,7 @@ caliper = { reading_grows = "minus" }
 drive = { kind = "rack", module_mm = 1.5, pinion_teeth = 22 }
 gears = [{ driver = 20, driven = 30 }, { driver = 15, driven = 45 }]
 motor = { step_angle_deg = 1.8, microsteps = 16 }
-stored = { steps_per_mm = 138.8888888888888888888888 }
+stored = { steps_per_mm = 138.88888888888888888888 }
 range_mm = [0.0, 110.0]
 moves = "bed"
 motors = 2

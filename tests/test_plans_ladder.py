@@ -22,6 +22,7 @@ from tuner.messages import (
     Reference,
     Reply,
     Say,
+    Text,
 )  # fmt: skip
 from tuner.plans import bench
 from tuner.plans.first_move import BRANCHES, FIRST_MOVES
@@ -34,7 +35,7 @@ class GuardedHand(Hand):
     """A hand that lets every move through a real gate, and knows where the axis truly is.
 
     `free_mm` is what is truly free each way; leaving it is an error, as is what the gate
-    refuses.
+    refuses, and as are bounds on the scale with the true one outside.
     """
 
     free_mm: tuple[float, float] = (100.0, 100.0)
@@ -48,6 +49,7 @@ class GuardedHand(Hand):
     def reply(self, message: Message) -> Reply:
         match message:
             case Decided(value=Limits() as limits):
+                assert limits.scale_low - 1e-9 <= self.scale <= limits.scale_high + 1e-9
                 self.gate.learn(limits)
             case Approach():
                 for group in self.gate.plan(message):
@@ -81,7 +83,7 @@ def test_there_is_a_branch_for_every_answer() -> None:
 @pytest.mark.parametrize(
     ("seen", "cause", "words"),
     [
-        ("nothing", "not-powered", "motor power on"),
+        ("nothing", "not-powered", "motor power is on"),
         ("shakes", "motor-phase", "never pull the plug of a powered motor"),
         ("other-axis", "wrong-axis", "which motor is plugged in where"),
         ("diagonal", "wrong-axis", "coupled-belts"),
@@ -240,6 +242,16 @@ def test_which_way_is_plus_is_said() -> None:
     assert "position grows" in said["z"]
 
 
+def test_more_free_travel_than_the_axis_is_long_is_asked_for_again() -> None:
+    # 220 mm on the card, and 2 mm that people may be off
+    hand = Hand({"free-minus": [122.5, 122.0], "free-plus": [100.0, 100.0]})
+    assert play(hand)["verdict"] == "keep"
+    assert hand.keys.count("x.too-long") == 1
+    assert [ask.high_mm for ask in hand.of(Text)] == [220.0] * 4
+    first = next(one.value for one in hand.of(Decided, "x.limits"))
+    assert (first.minus_mm, first.plus_mm) == (-122.0, 100.0)
+
+
 # --- no move ever leaves what is free -----------------------------------------------------
 
 
@@ -322,19 +334,20 @@ def test_a_reading_off_the_line_of_two_is_measured_again(step: str, side: str) -
     right.guard(CARD, free_mm)
     assert play(right)["verdict"] == "keep"
     (ask,) = right.of(Ask, f"x.ladder.{step}")
-    # Half-way counts twice at ten; after one turn of 40 mm the line is known four times less well.
-    within_mm = {"half": 0.4, "ten": 0.8, "turn": 1.6}[step]
-    for off_mm, ends in ((within_mm - 0.02, False), (within_mm + 0.02, True)):
-        for sign in (1.0, -1.0):
-            misread = {f"ladder.{step}": [None, right.reading_mm(ask) + sign * off_mm]}
-            hand = GuardedHand({**right.answers, **misread})
-            hand.guard(CARD, free_mm)
-            finding = play(hand)
-            assert ("do not lie on one line" in finding["next"]) == ends
-            if ends:
-                assert (finding["verdict"], finding["proposal"]) == ("measure-again", None)
-                assert finding["n"] == (4 if step == "turn" else 3)
-                assert "x.measure" not in hand.keys
+    # Half-way counts twice at 10 mm, and what was read at 10 mm counts four times at 40 mm.
+    within_mm = {"half": 0.4, "ten": 0.4, "turn": 1.6}[step]
+    for off_mm in (within_mm - 0.02, -within_mm + 0.02, within_mm + 0.02, -within_mm - 0.02):
+        ends = abs(off_mm) > within_mm
+        hand = GuardedHand(
+            {**right.answers, f"ladder.{step}": [None, right.reading_mm(ask) + off_mm]}
+        )
+        hand.guard(CARD, free_mm)
+        finding = play(hand)
+        assert ("do not lie on one line" in finding["next"]) == ends
+        if ends:
+            assert (finding["verdict"], finding["proposal"]) == ("measure-again", None)
+            assert finding["n"] == (3 if step == "half" else 4)
+            assert "x.measure" not in hand.keys
 
 
 def test_the_third_and_fourth_reading_say_what_the_line_expects() -> None:
@@ -384,8 +397,8 @@ def test_a_switch_that_was_seen_is_searched() -> None:
         # the card says 0 to 220 mm, and the switch is at 0
         ((0.0, 90.0), (0.0, 90.0)),
         ((40.0, 90.0), (0.0, 90.0)),
-        ((0.0, 500.0), (0.0, 220.0)),
-        ((40.0, 220.0), (0.0, 220.0)),
+        ((0.0, 220.0), (0.0, 220.0)),
+        ((2.0, 220.0), (0.0, 220.0)),
     ],
 )
 def test_after_the_search_the_free_travel_is_declared_anew(

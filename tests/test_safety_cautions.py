@@ -65,9 +65,9 @@ def test_a_switch_search_is_never_routine() -> None:
 def test_what_differs_stands_first() -> None:
     book = CautionBook()
     for text in (book.caution(HAZARD, COLD).text, book.caution(HAZARD, COLD).text):
-        assert text.startswith("X 10.00 mm to plus (tool), 5 mm/s.")
+        assert text.startswith("X 10.00 mm to plus, 5 mm/s.")
     text = book.caution(replace(HAZARD, axis="y", by_mm=-0.5, moves="bed"), COLD).text
-    assert text.startswith("Y 0.50 mm to minus (bed moves the other way), 5 mm/s.")
+    assert text.startswith("Y 0.50 mm to minus (the bed moves the other way), 5 mm/s.")
 
 
 def test_a_vertical_axis_can_drop() -> None:

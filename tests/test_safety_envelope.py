@@ -59,6 +59,14 @@ def test_the_reach_is_free_and_a_hair_beyond_is_not(
             check_inside(limits_, outside_mm)
 
 
+def test_a_millionth_of_a_millimetre_is_rounding() -> None:
+    check_inside(limits(0.0, 0.0, 1.0, 1.0), -1e-6)
+    check_inside(limits(0.0, 0.0, 1.0, 1.0), 1e-6)
+    for outside_mm in (-1.1e-6, 1.1e-6):
+        with pytest.raises(OutsideEnvelope):
+            check_inside(limits(0.0, 0.0, 1.0, 1.0), outside_mm)
+
+
 @pytest.mark.parametrize("wrong", [math.nan, math.inf, -math.inf])
 def test_what_is_no_number_is_outside(wrong: float) -> None:
     with pytest.raises(OutsideEnvelope):
@@ -72,7 +80,11 @@ def test_what_is_no_number_is_outside(wrong: float) -> None:
 
 
 @pytest.mark.parametrize(
-    ("to_mm", "near"), [(0.0, False), (29.0, False), (31.0, True), (-9.0, False), (-11.0, True)]
-)
+    ("to_mm", "near"),
+    [
+        (0.0, False), (29.5, False), (30.0, False), (30.001, True), (31.0, True),
+        (-9.5, False), (-10.0, False), (-10.001, True), (-11.0, True),
+    ],
+)  # fmt: skip
 def test_the_last_10_mm_are_near_an_end(to_mm: float, near: bool) -> None:
     assert is_near_end(limits(-20.0, 40.0, 1.0, 1.0), to_mm) is near

@@ -136,6 +136,10 @@ def test_every_approach_ends_there_from_its_side_and_inside(
     stop: Stop | None,
 ) -> None:
     low, high = sorted(scale)
+    if not direction_seen:
+        high = 25.4
+    if high > 4.0 * low:
+        feed = min(feed, 600.0 / high)
     ways = (1.0,) if direction_seen else (1.0, -1.0)
     here = [way * factor * at_mm for way in ways for factor in (low, high)]
     # Start inside, by declaring at least what is needed to stand here.
@@ -240,7 +244,7 @@ def test_the_envelope_is_checked_at_the_worst_scale(
     is_free: bool,
 ) -> None:
     gate = gate_at(0.0, free=free, scale=scale, direction_seen=direction_seen)
-    wanted = approach(to_mm, side, over_mm)
+    wanted = approach(to_mm, side, over_mm, feed=600 / 25.5)
     if is_free:
         assert gate.plan(wanted)
         return
@@ -307,7 +311,31 @@ def test_no_search_without_a_word_or_before_the_direction_was_seen() -> None:
     with pytest.raises(OutsideEnvelope, match="declare the free travel instead"):
         gate_at(0.0, words=dialect(reference=None)).plan(reference)
     with pytest.raises(OutsideEnvelope, match="before its direction was watched"):
-        gate_at(0.0, direction_seen=False).plan(reference)
+        gate_at(0.0, scale=(1 / 25.4, 25.4), direction_seen=False).plan(reference)
+
+
+@pytest.mark.parametrize("scale", [(1.0, 1.0), (0.25, 4.0), (1 / 25.4, 25.3)])
+def test_nothing_is_known_before_the_axis_was_seen_to_move(scale: tuple[float, float]) -> None:
+    with pytest.raises(Defect, match="was not seen to move yet"):
+        gate_at(0.0, scale=scale, direction_seen=False)
+
+
+@pytest.mark.parametrize(
+    ("scale", "feed", "allowed"),
+    [
+        ((0.25, 4.0), 150.0, True), ((0.25, 4.0), 151.0, False),
+        ((0.0, 1.0), 601.0, False), ((0.5, 2.0), 1500.0, True),
+    ],
+)  # fmt: skip
+def test_an_axis_is_slow_until_its_scale_was_read(
+    scale: tuple[float, float], feed: float, allowed: bool
+) -> None:
+    gate = gate_at(0.0, scale=scale, free=(-100.0, 100.0))
+    if allowed:
+        assert gate.plan(approach(1.0, feed=feed))
+        return
+    with pytest.raises(Defect, match="too fast for X before its scale was read"):
+        gate.plan(approach(1.0, feed=feed))
 
 
 # --- caution and consent ----------------------------------------------------------------

@@ -129,7 +129,7 @@ def test_it_is_there_within_three_degrees() -> None:
 def test_a_heater_that_warms_nothing_is_a_fault(looks: list[tuple[float, float]]) -> None:
     *fine, _ = looks
     watched(*fine)
-    with pytest.raises(HeatFault, match="came less than 2 nearer to 200 .C in 60 s"):
+    with pytest.raises(HeatFault, match=r"came less than 2 nearer to 200 .C in 60 s"):
         watched(*looks)
 
 
@@ -137,6 +137,17 @@ def test_a_heater_that_warms_nothing_is_a_fault(looks: list[tuple[float, float]]
 def test_a_sensor_that_cannot_be_right_is_a_fault(now_c: float) -> None:
     with pytest.raises(HeatFault, match="expected -20 to 260; it is switched off"):
         watched((0.0, now_c))
+
+
+def test_another_target_than_the_one_sent_is_a_fault() -> None:
+    watch = HeatWatch("nozzle", 200.0, 240.0)
+    at_first = [Heater("T", 20.0, 180.0)]
+    watch.look(at_first, 0.0, is_on=False)  # not sent yet
+    for target_c in (None, 0.0, 199.1, 200.0, 200.9):
+        watch.look([Heater("T", 30.0, target_c)], 1.0)
+    for target_c in (20.0, 199.0, 201.0, 240.0, 2000.0, -1.0, math.inf):
+        with pytest.raises(HeatFault, match="expected 200; it is switched off"):
+            watch.look([Heater("T", 30.0, target_c)], 2.0)
 
 
 @pytest.mark.parametrize("heaters", [None, (), [Heater("B", 20.0, 0.0)]])

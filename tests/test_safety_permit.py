@@ -13,7 +13,9 @@ LINES = ("G1 X1 F60", "G1 X-1 F60")
 @pytest.mark.parametrize("waited_s", [0.0, 29.999, 30.0])
 def test_redeemed_in_time(waited_s: float) -> None:
     assert PERMIT_LASTS_S == 30.0
-    assert Permit(7, LINES, 2.0, 1000.0).redeem(1000.0 + waited_s) == LINES
+    permit = Permit(7, LINES, 2.0, 1000.0)
+    assert (permit.group, permit.lines, permit.seconds) == (7, LINES, 2.0)
+    assert permit.redeem(1000.0 + waited_s) == LINES
 
 
 @pytest.mark.parametrize("waited_s", [30.001, 1e9])

@@ -20,6 +20,7 @@ from fakes import (
     dialect,
 )
 
+from tuner.console.desk import StopRequest, stop_failed
 from tuner.errors import (
     BenchFault,
     ControllerRestarted,
@@ -85,6 +86,7 @@ READING = Ask(
     key="x.near.1", axis="x", at_mm=10.0, approach="plus", n=3, low_mm=0.0, high_mm=150.0,
     expected_mm=70.0, within_mm=3.0, may_undo=True, says="Reading 3: what does the caliper show?",
 )  # fmt: skip
+KEPT: dict[str, Any] = {"verdict": "keep", "readings": []}
 
 
 class Bench:
@@ -182,7 +184,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         (replace(READING, n=0, may_undo=False, expected_mm=None, says=""), ["0"],
          "READING x.near.1 axis=X at_mm=10.0000 approach=plus n=0 | Answer number [mm|in], again, "
          "stop", 0.0),
-        (Propose(key="x.proposal", axis="x", finding={"verdict": "keep"}), [],
+        (Propose(key="x.proposal", axis="x", finding=KEPT), [],
          "PROPOSAL x file=/there/p-1.toml | written as p-1; nothing was changed on the machine. "
          "Read it, then decide", "p-1"),
     ],
@@ -197,7 +199,7 @@ def test_each_message_has_its_line(
     assert bench.phases() == [("intent", type(message).__name__), ("reply", "Value")]
     assert bench.logbook.ending(HEAD.id) == ("finished", {"heard": 1})
     if isinstance(message, Propose):
-        assert bench.proposals == [("x", {"verdict": "keep"})]
+        assert bench.proposals == [("x", KEPT)]
     for question in bench.seen:
         if isinstance(question, Question):
             assert question.message == message
@@ -210,7 +212,9 @@ def test_what_the_machine_says(bench: Bench) -> None:
     assert [reply.value for reply in bench.heard if isinstance(reply, Value)] == [
         None, [["T", 21.0, 0.0], ["B", 20.5, 0.0]], {"X": 1.5}, {"x_min": False}, True,
     ]  # fmt: skip
-    assert bench.done() == ["connect", "open", *what[:3], "heaters_off", "close"]
+    assert bench.done() == [
+        "connect", "open", "temperatures", *what[:3], "heaters_off", "close",
+    ]  # fmt: skip
     assert [line.plain() for line in bench.person.lines] == [
         "NOTE heaters | every heater reports that it is off"
     ]
@@ -338,11 +342,12 @@ def test_a_move_goes_through_the_gate_and_is_written_down(bench: Bench) -> None:
     assert outcome.exit_status == 0
     kinds = [one if isinstance(one, str) else type(one).__name__ for one in bench.seen]
     assert kinds == [
-        "connect", "open", "temperatures", "Line", "Line", "discard", "Question", "Line",
-        "Question", "move", "G1 X10 F600", "Line", "heaters_off", "close", "Line",
+        "connect", "open", "temperatures", "temperatures", "Line", "Line", "discard", "Question",
+        "Line", "Question", "temperatures", "move", "G1 X10 F600", "Line", "heaters_off", "close",
+        "Line",
     ]  # fmt: skip
     assert [line.plain() for line in bench.person.tagged("MOVED")] == [
-        "MOVED x.near.1 group=1 | X has arrived at 10.00 mm"
+        "MOVED x.near.1 group=1 | the controller says X is at 10.00 mm"
     ]
     moved = [step for step in bench.logbook.steps(HEAD.id) if step.key == "x.near.1"]
     assert [(step.phase, step.body) for step in moved if step.phase == "consent"] == [
@@ -368,7 +373,7 @@ def test_many_groups_each_have_their_consent(bench: Bench) -> None:
 def test_a_switch_search_through_the_engine(bench: Bench) -> None:
     bench.run(["go"], GREETING, DECLARED, Reference(key="x.reference", axis="x", position_mm=-2.0))
     assert "G28 X" in bench.seen
-    assert bench.person.tagged("MOVED")[0].says == "X has arrived at -2.00 mm"
+    assert bench.person.tagged("MOVED")[0].says == "the controller says X is at -2.00 mm"
 
 
 @pytest.mark.parametrize(
@@ -393,6 +398,8 @@ def test_a_move_that_fails_leaves_no_position(
     assert [(step.key, step.body) for step in lost] == [("x.near.1", "x")]
     assert bench.done()[-2:] == ["heaters_off", "close"]
     assert any(line.says == str(error) for line in bench.person.lines)
+    # Lost on the way of the very first move: it may stand anywhere all the same.
+    assert "position of every axis counts as unknown" in bench.person.lines[-1].says
     assert bench.logbook.ending(HEAD.id) == (ended_as, None)
 
 
@@ -432,11 +439,36 @@ def test_a_declared_place_counts_until_the_conversation_is_out_of_step(bench: Be
     assert "CAUTION" not in bench.person.tags
 
 
+HOT = (Heater("B", 61.0, 60.0),)
+
+
 def test_too_hot_ends_before_the_caution(bench: Bench) -> None:
-    bench.controller.heaters = (Heater("B", 61.0, 60.0),)
+    bench.controller.heaters = reports(COLD, HOT)
     outcome = bench.run([], GREETING, DECLARED, MOVE)
     assert outcome.exit_status == 1
     assert "CAUTION" not in bench.person.tags
+
+
+def test_what_was_heated_before_the_go_does_not_move(bench: Bench) -> None:
+    """A person may think for an hour; somebody else may have heated meanwhile."""
+    bench.controller.heaters = reports(COLD, COLD, HOT)
+    outcome = bench.run(["go"], GREETING, DECLARED, MOVE)
+    assert outcome == Outcome("failed", 1, None)
+    assert bench.person.left == []
+    assert "move" not in bench.seen
+    assert "position of every axis" not in bench.person.lines[-1].says
+
+
+@pytest.mark.parametrize("error", [PositionUnknown("it is elsewhere"), NoAnswer("no answer")])
+def test_a_move_that_ended_elsewhere_has_not_arrived(bench: Bench, error: Exception) -> None:
+    bench.controller.fails["check_arrival"] = error
+    outcome = bench.run(["go"], GREETING, DECLARED, MOVE)
+    assert outcome.exit_status == 1
+    assert "MOVED" not in bench.person.tags
+    assert bench.gate.position_mm("x") is None
+    lost = [step.key for step in bench.logbook.steps(HEAD.id) if step.phase == "lost"]
+    assert lost == ["x.near.1"]
+    assert "position of every axis counts as unknown" in bench.person.lines[-1].says
 
 
 # --- ways out -----------------------------------------------------------------------------
@@ -488,7 +520,7 @@ def test_the_stop_key_reaches_the_controller_from_anywhere(bench: Bench) -> None
 
     outcome = engine.run(plan())
     assert outcome == Outcome("stopped", 3, None)
-    assert bench.done()[:4] == ["connect", "open", "stop", "temperatures"]
+    assert bench.done()[2:5] == ["temperatures", "stop", "temperatures"]
     assert bench.done()[-2:] == ["heaters_off", "close"]
     assert bench.person.tagged("NOTE")[1].says == "stopped at your word (it halted)"
 
@@ -498,6 +530,90 @@ def test_a_stop_while_the_port_opens(bench: Bench) -> None:
     engine.stop()
     assert engine.run(bench.plan(GREETING)).exit_status == 3
     assert bench.done() == ["connect", "heaters_off", "close"]
+
+
+@pytest.mark.parametrize("where", ["leaving", "telling", "last words"])
+def test_a_stop_is_seen_after_every_answer(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
+    engine = bench.engine([])
+    heaters_off, tell = bench.controller.heaters_off, bench.person.tell
+
+    def stopped_while_leaving() -> HeatersLeft:
+        engine.stop()
+        return heaters_off()
+
+    def stopped_while_telling(line: Line) -> None:
+        tell(line)
+        if line.key == where:
+            engine.stop()
+
+    if where == "leaving":
+        monkeypatch.setattr(bench.controller, "heaters_off", stopped_while_leaving)
+    monkeypatch.setattr(bench.person, "tell", stopped_while_telling)
+    said = [Say(key="telling"), LEAVING, Say(key="looking"), Say(key="last words")]
+    outcome = engine.run(bench.plan(GREETING, *said))
+    assert outcome == Outcome("stopped", 3, None)
+    assert bench.logbook.ending(HEAD.id) == ("stopped", None)
+    keys = [line.key for line in bench.person.lines]
+    after = keys[keys.index("heaters" if where == "leaving" else where) + 1 :]
+    assert after == [*(["heaters"] if where == "telling" else []), "stopped", "where-things-stand"]
+    assert bench.done().count("heaters_off") == 1
+    # While it is being left, a stop still reaches the machine.
+    assert bench.done().count("stop") == (0 if where == "last words" else 1)
+
+
+def test_a_stop_that_could_not_be_sent_is_said(bench: Bench) -> None:
+    engine = bench.engine([])
+    bench.controller.fails["stop"] = PortLost("the port went away")
+    failed: list[Line] = []
+    stopping = StopRequest(
+        engine.stop, lambda: None, lambda error: failed.append(stop_failed(error))
+    )
+
+    def plan() -> Plan:
+        yield GREETING
+        with pytest.raises(PortLost):
+            engine.stop()
+        stopping()
+        yield Say(key="on")
+        raise AssertionError("it went on after a stop")
+
+    assert engine.run(plan()) == Outcome("stopped", 3, None)
+    (line,) = failed
+    assert (line.tag, line.key) == ("CAUTION", "stop.failed")
+    assert "The stop could not be sent" in line.says
+    assert "(the port went away)" in line.says
+
+
+@pytest.mark.parametrize("error", [PortLost("gone"), NoAnswer("silent"), RuntimeError("a bug")])
+@pytest.mark.parametrize("way", ["end", "stop", "leaving", "defect"])
+def test_heaters_that_cannot_be_switched_off_are_said_to_be_on(
+    bench: Bench, error: Exception, way: str
+) -> None:
+    bench.controller.fails["heaters_off"] = error
+
+    def plan() -> Plan:
+        yield GREETING
+        if way == "stop":
+            yield Confirm(key="k")
+        if way == "leaving":
+            assert (yield LEAVING) == Value(False)
+        if way == "defect":
+            raise ZeroDivisionError
+
+    engine = bench.engine(["stop"])
+    if way == "defect":
+        with pytest.raises(ZeroDivisionError):
+            engine.run(plan())
+    else:
+        # All heaters were seen cold, so a stop stays a stop.
+        assert engine.run(plan()).exit_status == (3 if way == "stop" else 1)
+    (note,) = [line for line in bench.person.tagged("NOTE") if line.key == "heaters"]
+    assert note.says == (
+        f"the heaters are not confirmed off ({error}); switch the machine off at the mains"
+    )
+    assert bench.done()[-1] == "close"
 
 
 @pytest.mark.parametrize("at", ["connect", "open", "temperatures", "position"])
@@ -512,23 +628,41 @@ def test_a_lost_port_is_left_as_well_as_can_be(bench: Bench, at: str) -> None:
     assert str(error) in [line.says for line in bench.person.lines]
 
 
+def reports(*heaters: Heaters) -> Callable[[float, list[str]], Heaters]:
+    """Report these one after the other, and then the last of them for ever."""
+    left = list(heaters)
+    return lambda now_s, heated: left.pop(0) if len(left) > 1 else left[0]
+
+
 @pytest.mark.parametrize(
-    ("heaters", "asked", "status"),
+    ("later", "status"),
     [
-        (COLD, True, 3),
-        (COLD, False, 1),
-        (None, True, 1),
-        ((Heater("T", 50.1, 0.0),), True, 1),
-        ((Heater("T", 20.0, 200.0),), True, 1),
+        (COLD, 3),
+        (None, 1),
+        ((Heater("T", 50.1, 0.0),), 1),
+        ((Heater("T", 20.0, 200.0),), 1),
     ],
 )
 def test_a_stop_with_heaters_that_may_be_hot_is_a_failure(
-    bench: Bench, heaters: Heaters, asked: bool, status: int
+    bench: Bench, later: Heaters, status: int
 ) -> None:
-    bench.controller.left, bench.controller.heaters = UNCONFIRMED, heaters
-    ask = [Observe(key="temperatures", what="temperatures")] if asked else []
-    assert bench.run(["stop"], GREETING, *ask, Confirm(key="k")).exit_status == status
+    bench.controller.left, bench.controller.heaters = UNCONFIRMED, reports(COLD, later)
+    ask = Observe(key="temperatures", what="temperatures")
+    assert bench.run(["stop"], GREETING, ask, Confirm(key="k")).exit_status == status
     assert bench.person.tagged("NOTE")[0].says == UNCONFIRMED.says
+
+
+def test_a_stop_before_the_heaters_were_read_leaves_them_in_doubt(bench: Bench) -> None:
+    bench.controller.left = UNCONFIRMED
+    bench.controller.fails["open"] = Stopped("stopped at your word")
+    assert bench.run([], GREETING) == Outcome("stopped", 1, None)
+
+
+@pytest.mark.parametrize("hot", [(Heater("T", 50.1, 0.0),), (Heater("B", 20.0, 60.0),)])
+def test_a_machine_that_is_hot_when_it_is_met_is_left_at_once(bench: Bench, hot: Heaters) -> None:
+    bench.controller.heaters = hot
+    assert bench.run([], GREETING, Confirm(key="k")) == Outcome("failed", 1, None)
+    assert bench.done() == ["connect", "open", "temperatures", "heaters_off", "close"]
 
 
 @pytest.mark.parametrize("leaving", [[], [LEAVING], [LEAVING, Say(key="looking")]])
@@ -560,7 +694,7 @@ def test_a_bug_in_a_plan_leaves_the_machine_cold(bench: Bench, error: BaseExcept
         bench.engine([]).run(plan())
     assert bench.done()[-2:] == ["heaters_off", "close"]
     assert bench.gate.position_mm("x") is None
-    assert bench.logbook.ending(HEAD.id) == (None, None)
+    assert bench.logbook.ending(HEAD.id) == ("defect", None)
 
 
 def test_a_plan_may_tidy_up_when_it_is_stopped(bench: Bench) -> None:
@@ -637,6 +771,97 @@ def test_a_place_that_is_not_as_sent_ends_the_session_without_a_position(bench: 
     assert bench.gate.position_mm("x") is None
     assert "MOVED" not in bench.person.tags
     assert ("lost", "position") in bench.phases()
+
+
+# --- what was found is kept ---------------------------------------------------------------
+
+
+def found(axis: str, verdict: str = "change", n: Sequence[int] = ()) -> dict[str, Any]:
+    return {"axis": axis, "verdict": verdict, "readings": [{"n": one} for one in n]}
+
+
+def draft(axis: str, verdict: str = "change") -> Propose:
+    return Propose(key=f"{axis}.proposal", axis=axis, draft=True, finding=found(axis, verdict))
+
+
+def final(axis: str, verdict: str = "change") -> Propose:
+    return replace(draft(axis, verdict), draft=False)
+
+
+def test_a_draft_is_kept_and_not_written(bench: Bench) -> None:
+    outcome = bench.run([], draft("x"), draft("y"))
+    assert bench.heard == [Value(None), Value(None)]
+    assert bench.proposals == []
+    assert bench.person.lines == []
+    assert outcome.ended_as == "finished"
+
+
+@pytest.mark.parametrize(
+    ("error", "ended_as", "status"),
+    [
+        (Stopped("stopped at your word"), "stopped", 3),
+        (PortLost("the port went away"), "port-lost", 1),
+        (NoAnswer("no answer"), "failed", 1),
+        (PositionUnknown("who knows"), "position-unknown", 1),
+        (Unanswered(300.0), "unanswered", 1),
+        (RuntimeError("a bug"), "defect", None),
+        (KeyboardInterrupt(), "defect", None),
+    ],
+    ids=lambda value: type(value).__name__,
+)
+def test_drafts_are_written_when_the_session_ends_early(
+    bench: Bench, error: BaseException, ended_as: str, status: int | None
+) -> None:
+    bench.controller.fails["position"] = error
+    before = [draft("x", "keep"), draft("y"), draft("x"), draft("z"), final("z")]
+    position = Observe(key="position", what="position")
+    if status is None:
+        with pytest.raises(type(error)):
+            bench.run([], GREETING, *before, position)
+    else:
+        outcome = bench.run([], GREETING, *before, position)
+        assert outcome == Outcome(ended_as, status, None)
+    # z is written once, as its proposal; x as it was found last.
+    assert bench.proposals == [("z", found("z")), ("y", found("y")), ("x", found("x"))]
+    assert [line.key for line in bench.person.tagged("PROPOSAL")] == ["z", "y", "x"]
+    keys = [line.key for line in bench.person.lines]
+    assert keys.index("heaters") < keys.index("y")
+    assert bench.logbook.ending(HEAD.id) == (ended_as, None)
+
+
+def test_a_draft_that_cannot_be_written_keeps_no_other_from_it(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engine = bench.engine(["stop"])
+    write = engine._file_proposal
+
+    def x_fails(axis: str, finding: dict[str, Any]) -> tuple[str, str]:
+        if axis == "x":
+            full_disk()
+        return write(axis, finding)
+
+    monkeypatch.setattr(engine, "_file_proposal", x_fails)
+    outcome = engine.run(bench.plan(draft("x"), draft("y"), Confirm(key="k")))
+    assert outcome == Outcome("stopped", 3, None)
+    assert [axis for axis, _ in bench.proposals] == ["y"]
+    (note,) = [line for line in bench.person.tagged("NOTE") if line.key == "not-written"]
+    assert note.says == "the disk is full"
+    assert bench.logbook.ending(HEAD.id) == ("stopped", None)
+
+
+def test_a_proposal_says_when_each_of_its_readings_was_taken(bench: Bench) -> None:
+    def answers(question: Question) -> str:
+        bench.clock.at_s += 10.04
+        return "undo" if bench.clock.at_s == pytest.approx(1020.08) else "70"
+
+    readings = [replace(READING, n=n) for n in (1, 2, 1, 2)]
+    proposal = replace(final("x"), finding=found("x", n=(1, 2, 3)))
+    other = replace(final("y"), finding=found("y", n=(1,)))
+    bench.run(answers, *readings, proposal, other)
+    assert bench.heard[1] == Undo()
+    times = [one["time_s"] for one in bench.proposals[0][1]["readings"]]
+    assert times == [1030.1, 1040.2, None]
+    assert bench.proposals[1][1]["readings"] == [{"n": 1, "time_s": None}]
 
 
 # --- heat ---------------------------------------------------------------------------------
@@ -754,7 +979,7 @@ def test_nobody_answers_and_the_heaters_go_off(feeder: Bench, heated_by: str) ->
         raise Unanswered(question.patience_s)
 
     if heated_by == "somebody":
-        feeder.controller.heaters = (Heater("T", 60.0, 60.0),)
+        feeder.controller.heaters = reports(COLD, (Heater("T", 60.0, 60.0),))
     before = NOZZLE if heated_by == "us" else Observe(key="temperatures", what="temperatures")
     outcome = feeder.run(answers, GREETING, before, ASKED)
     assert outcome == Outcome("unanswered", 1, None)

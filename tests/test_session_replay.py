@@ -117,6 +117,31 @@ def test_the_same_replies_give_the_same_result() -> None:
     assert any(reply == Again() for _, reply in PAIRS)
 
 
+@pytest.mark.parametrize(
+    ("hand", "verdict"),
+    [
+        (Hand({"free-minus": 6.0, "free-plus": 9.0}), "cannot-tell"),
+        (Hand({"free-minus": 6.0, "free-plus": 6.0}), "cannot-tell"),
+        (Hand(scale=1.007), "change"),
+        (Hand({"place-anew": False}, scale=1.007), "measure-again"),
+        (Hand({"x.far.1": [None, 20.0]}), "measure-again"),
+        (Hand({"ladder.ten": [None, 20.0]}), "measure-again"),
+        (Hand({"holds": ["no", "yes"], "x.look.pulley-teeth.16": "no"}, scale=0.8), "cannot-tell"),
+        (Hand({"still": "no"}), "cannot-tell"),
+    ],
+    ids=[
+        "no room to measure", "no room on the ladder", "placed anew", "not placed anew",
+        "touched", "bent ladder", "looks", "not still",
+    ],
+)  # fmt: skip
+def test_every_way_to_a_finding_replays(hand: Hand, verdict: str) -> None:
+    pairs, result = session(a_plan, hand)
+    assert result["x"]["verdict"] == verdict
+    replayed = replay(a_plan(), recorded(pairs))
+    assert replayed.finished
+    assert replayed.result == result
+
+
 def test_a_recorded_value_wins_over_what_is_computed_now() -> None:
     def plan(computed: float) -> Plan:
         heard = yield Decided(key="k", value=computed)

@@ -41,6 +41,7 @@ def test_every_byte_and_every_code_point_below_3000_stays_visible() -> None:
         ("\ufeff\u200b\u00ad", "\\ufeff\\u200b\\xad"),
         ("\udc80", "\\udc80"),
         ("\U000e0041", "\\U000e0041"),
+        ("\uffff\U00010000\U000101ff", "\\uffff\U00010000\\U000101ff"),
         ("\U0010ffff", "\\U0010ffff"),
         ("\u3164\u2800", "\\u3164\\u2800"),
         ("\x80\xa0\xff\u0378\u2003", "\\x80\\xa0ÿ\\u0378\\u2003"),

@@ -61,7 +61,7 @@ class Bench:
         self.transcript = Transcript(folder / "written.txt", self.port.clock)
         self.controller = Controller(self.port, dialect, self.transcript)
 
-    def permit(self, *lines: str, seconds: float = 1.0) -> Permit:
+    def permit(self, *lines: str, seconds: float = 0.0) -> Permit:
         return Permit(1, lines, seconds, self.port.clock.now_s())
 
     def drain(self) -> None:
@@ -260,17 +260,31 @@ def test_patience_ends(opened: Converse) -> None:
     busy = "".join(f"{at} < busy: processing\n" for at in range(3, 309, 3))
     bench = opened(PLACE + f"2 > G28 X\n< ok\n> M400\n{busy}")
     with pytest.raises(NoAnswer, match="did not answer 'M400' within 306 s"):
-        bench.controller.move(bench.permit("G28 X"))
+        bench.controller.move(bench.permit("G28 X", seconds=1.0))
+
+
+def test_an_end_that_comes_too_early_is_asked_for_again(opened: Converse) -> None:
+    too_many = "> M400\n< ok\n"
+    moving = PLACE + "2 > G1 X5 F600\n< ok\n"
+    for text, ends_s in (
+        (moving + too_many + "> M400\n6 < ok\n", 6.0),
+        (moving + 3 * too_many + "> M400\n6 < ok\n", 6.0),
+        (moving + "> M400\n4.01 < ok\n", 4.01),  # half of its time is not too early
+        (moving + 4 * too_many, 2.0),  # said so often, it is believed
+    ):
+        bench = opened(text)
+        bench.controller.move(bench.permit("G1 X5 F600", seconds=4.0))
+        assert bench.port.clock.now_s() == pytest.approx(ends_s, abs=0.06)
 
 
 def test_no_answer_is_never_followed_by_the_same_line(opened: Converse) -> None:
     bench = opened(
-        PLACE + "1.5 > G1 X5 F600\n30 < ok\n> M114\n< X:5 Y:0 Z:0\n< ok\n" + MODES + "> M114\n"
+        PLACE + "1.5 > G1 X5 F600\n30 < ok\n> M114\n< X:5 Y:0 Z:0\n< ok\n" + "> M114\n"
         "< X:5 Y:0 Z:0\n< ok\n"
     )
     bench.controller.position_established()
     with pytest.raises(NoAnswer, match=r"did not answer 'G1 X5 F600' within 6 s; it was not sent"):
-        bench.controller.move(bench.permit("G1 X5 F600", "G1 X6 F600"))
+        bench.controller.move(bench.permit("G1 X5 F600", "G1 X6 F600", seconds=1.0))
     assert bench.controller.position_unknown
     bench.port.clock.advance(30.0)  # type: ignore[attr-defined]
     assert bench.controller.position() == {"x": 5.0, "y": 0.0, "z": 0.0}
@@ -294,7 +308,7 @@ def test_a_request_to_resend_is_a_refusal(opened: Converse) -> None:
 
 
 def test_a_refusal_while_it_moves_ends_the_wait(opened: Converse) -> None:
-    bench = opened("> G1 X5 F600\n< ok\n> G4 P0\n< ok\n5 < error: driver hot\n", PLAIN)
+    bench = opened("> G1 X5 F600\n< ok\n5 < error: driver hot\n", PLAIN)
     with pytest.raises(LineRefused, match="'error: driver hot' while it was moving"):
         bench.controller.move(bench.permit("G1 X5 F600", seconds=8.0))
 
@@ -332,7 +346,9 @@ def test_a_restart_between_two_lines_keeps_the_second_back(opened: Converse) -> 
 
 
 def test_after_a_restart_the_modes_are_set_anew(opened: Converse) -> None:
-    bench = opened("2 ~ NOTE x\n< start\n" + STEP + PLACE + "> G1 X5 F600\n< ok\n> M400\n< ok\n")
+    bench = opened(
+        "2 ~ NOTE x\n< start\n" + RESYNC + PLACE + MODES + "> G1 X5 F600\n< ok\n> M400\n< ok\n"
+    )
     with pytest.raises(ControllerRestarted):
         bench.controller.position()
     assert bench.controller.move(bench.permit("G1 X5 F600")).finished
@@ -638,10 +654,10 @@ def step_again(*lines: str) -> str:
 def test_heaters_off_leaves_without_numbers_and_then_once_more_with_them(
     checked: Converse,
 ) -> None:
-    off = "> M104 S0\n> M140 S0\n< error: no number\n< error: no number\n" + step_in("G21", "G91")
-    again = f"> {n(5, 'M104 S0')}\n< ok\n> {n(6, 'M140 S0')}\n< ok\n"
+    off = "> M104 S0\n> M140 S0\n< error: no number\n< error: no number\n" + step_in()
+    again = f"> {n(3, 'M104 S0')}\n< ok\n> {n(4, 'M140 S0')}\n< ok\n"
     bench = checked(
-        f"{off}> {n(4, 'M105')}\n< ok T:90 /200\n{again}> {n(7, 'M105')}\n< ok T:90 /0\n"
+        f"{off}> {n(2, 'M105')}\n< ok T:90 /200\n{again}> {n(5, 'M105')}\n< ok T:90 /0\n"
     )
     assert bench.controller.heaters_off().confirmed
 
@@ -664,12 +680,13 @@ def test_a_controller_without_a_feeder_mode_is_heated_all_the_same(opened: Conve
 
 def test_after_a_restart_the_feeders_mode_is_set_anew(opened: Converse) -> None:
     text = MODES + "> M83\n< ok\n> M104 S200\n< ok\n5 ~ NOTE x\n< start\n" + STEP
-    bench = opened(text + "> M83\n< ok\n> M105\n< ok T:20 /0\n")
+    bench = opened(text + "> M83\n< ok\n> M104 S180\n< ok\n")
     bench.controller.heat(Warrant(1, "M104 S200", bench.port.clock.now_s()))
     bench.port.clock.advance(5.0)  # type: ignore[attr-defined]
+    warrant = Warrant(1, "M104 S180", bench.port.clock.now_s())
     with pytest.raises(ControllerRestarted):
-        bench.controller.temperatures()
-    bench.controller.temperatures()
+        bench.controller.heat(warrant)
+    bench.controller.heat(warrant)
 
 
 @pytest.mark.parametrize("line", ["G1 X5 F600", "M104 S0", "M105", "M104 S999"])
@@ -702,7 +719,7 @@ def test_a_stop_between_moves_is_written_at_once_and_heard_next(opened: Converse
 def test_after_a_stop_an_old_answer_is_not_taken_for_a_new_one(opened: Converse) -> None:
     dialect = dataclasses.replace(PRINTER, stop=Stop("M112", True, False))
     late = "> M112\n< ok\n> M114\n< ok\n< X:1 Y:0 Z:0\n< ok\n"
-    bench = opened(late + MODES + "> M105\n< ok T:20 /0\n", dialect)
+    bench = opened(late + "> M105\n< ok T:20 /0\n", dialect)
     bench.controller.stop()
     bench.port.forget_interrupt()
     assert bench.controller.temperatures() == (Heater("T", 20.0, 0.0),)
@@ -784,7 +801,7 @@ def test_an_answer_that_an_error_left_behind_is_not_the_next_ones(
     opened: Converse, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     left = "> M105\n1.6 < chatter\n> M114\n< ok T:99 /0\n< X:0 Y:0\n< ok\n"
-    bench = opened(left + MODES + "> M105\n< ok T:20 /0\n")
+    bench = opened(left + "> M105\n< ok T:20 /0\n")
     with monkeypatch.context() as patched:
         patched.setattr(bench.transcript, "received", disk_full)
         with pytest.raises(BenchFault):
@@ -797,7 +814,7 @@ def test_modes_that_were_not_all_set_are_set_again(
     conversation: Converse, monkeypatch: pytest.MonkeyPatch, recording: str, line: str
 ) -> None:
     half = "0.5 < start\n> M114\n< ok X:0 Y:0\n> G21\n< ok\n"
-    bench = conversation(half, MODES, "> M105\n< ok T:20 /0\n")
+    bench = conversation(half, PLACE, MODES, "> G1 X5 F600\n< ok\n> M400\n< ok\n")
     really = getattr(bench.transcript, recording)
 
     def full_once(text: str) -> None:
@@ -809,7 +826,7 @@ def test_modes_that_were_not_all_set_are_set_again(
     monkeypatch.setattr(bench.transcript, recording, full_once)
     with pytest.raises(BenchFault):
         bench.controller.open_conversation()
-    bench.controller.temperatures()
+    assert bench.controller.move(bench.permit("G1 X5 F600")).finished
 
 
 # --- heaters ----------------------------------------------------------------------------
@@ -818,14 +835,14 @@ OFF = "> M104 S0\n> M140 S0\n"
 
 
 def test_heaters_off_is_read_back(opened: Converse) -> None:
-    bench = opened(OFF + "< ok\n< ok\n" + STEP + "> M105\n< ok T:200 /0 B:60 /0\n")
+    bench = opened(OFF + "< ok\n< ok\n" + RESYNC + "> M105\n< ok T:200 /0 B:60 /0\n")
     assert bench.controller.heaters_off() == HeatersLeft(
         True, "every heater reports that it is off"
     )
 
 
 def test_a_heater_the_machine_does_not_have_hides_nothing(opened: Converse) -> None:
-    bench = opened(OFF + "< ok\n< error: no bed\n" + STEP + "> M105\n< ok T:20 /0\n")
+    bench = opened(OFF + "< ok\n< error: no bed\n" + RESYNC + "> M105\n< ok T:20 /0\n")
     assert bench.controller.heaters_off().confirmed
 
 
@@ -836,8 +853,8 @@ def test_a_heater_the_machine_does_not_have_hides_nothing(opened: Converse) -> N
 def test_a_target_that_stays_or_is_not_told_is_not_off(
     opened: Converse, report: str, left: str
 ) -> None:
-    off_again = "> M104 S0\n< ok\n> M140 S0\n< error: no bed\n" + STEP
-    bench = opened(f"{OFF}< ok\n< ok\n{STEP}> M105\n< {report}\n{off_again}> M105\n< {report}\n")
+    off_again = "> M104 S0\n< ok\n> M140 S0\n< error: no bed\n" + RESYNC
+    bench = opened(f"{OFF}< ok\n< ok\n{RESYNC}> M105\n< {report}\n{off_again}> M105\n< {report}\n")
     outcome = bench.controller.heaters_off()
     assert not outcome.confirmed
     assert f"not reported as off: {left};" in outcome.says
@@ -846,7 +863,7 @@ def test_a_target_that_stays_or_is_not_told_is_not_off(
 
 def test_heaters_off_leaves_in_the_middle_of_anything(opened: Converse) -> None:
     late = PLACE + "1.5 > G28 X\n8 > M104 S0\n> M140 S0\n8.1 < ok\n< ok\n< ok\n"
-    bench = opened(late + STEP + "> M105\n< ok T:20 /0\n")
+    bench = opened(late + RESYNC + "> M105\n< ok T:20 /0\n")
     with pytest.raises(NoAnswer):
         bench.controller.move(bench.permit("G28 X"))
     assert bench.controller.heaters_off().confirmed
@@ -854,7 +871,7 @@ def test_heaters_off_leaves_in_the_middle_of_anything(opened: Converse) -> None:
 
 def test_heaters_off_after_a_stop_that_does_not_halt_is_read_back(opened: Converse) -> None:
     dialect = dataclasses.replace(PRINTER, stop=Stop("M112", True, False))
-    text = "> M112\n" + OFF + "< ok\n" * 3 + STEP + "> M105\n< ok T:20 /0\n"
+    text = "> M112\n" + OFF + "< ok\n" * 3 + RESYNC + "> M105\n< ok T:20 /0\n"
     bench = opened(text, dialect)
     bench.controller.stop()
     assert bench.controller.heaters_off().confirmed
@@ -986,7 +1003,7 @@ def test_a_stop_from_another_thread_leaves_while_the_worker_waits(tmp_path: Path
     assert machine.moving.wait(timeout=30)
     assert controller.stop()
     worker.join(timeout=30)
-    assert machine.ended() == ["M114", "G21", "G91", "M114", "G1 X5 F600", "M400", "M112"]
+    assert machine.ended() == ["M114", "M114", "G21", "G91", "G1 X5 F600", "M400", "M112"]
     assert [type(error) for error in raised] == [Stopped]
     assert controller.position_unknown
     machine.unplug()

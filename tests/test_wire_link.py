@@ -67,6 +67,9 @@ SAMPLES: list[tuple[bytes, list[Event]]] = [
     (b"OK\n", [Acknowledged()]),
     (b"  ok  \n", [Acknowledged()]),
     (b"\0\xff\0ok\0\n", [Acknowledged()]),
+    (b"\x20\x7f\x80ok\n", [Acknowledged()]),
+    (b"~ok\n", [Chatter("~ok")]),
+    (b"!ok\n", [Chatter("!ok")]),
     (b"ok P15 B3\n", [Acknowledged()]),
     (b"ok\nok\n", [Acknowledged(), StrayAcknowledgement()]),
     (b"okay\n", [Chatter("okay")]),
@@ -413,6 +416,7 @@ def test_a_stop_and_what_is_not_heard_leave_without_a_number() -> None:
     ],
 )
 def test_a_request_to_resend_is_for_the_latest_line_or_not(heard: bytes, asked: bool) -> None:
+    assert not Link(CHECKED).asked_again
     link = ready(CHECKED)
     link.send("M105")
     link.feed(heard)

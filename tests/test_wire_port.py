@@ -65,6 +65,7 @@ class Device:
     def __init__(self) -> None:
         self.raises: Exception | None = None
         self.written: list[bytes] = []
+        self.woken = 0
         self.in_waiting = 0
 
     def _maybe(self) -> None:
@@ -81,6 +82,7 @@ class Device:
 
     def cancel_read(self) -> None:
         self._maybe()
+        self.woken += 1
 
     def close(self) -> None:
         self._maybe()
@@ -129,8 +131,16 @@ def test_the_lock_is_free_during_a_read(port: Port) -> None:
     assert isinstance(reader.ended(), Stopped)
 
 
-def test_only_a_rehearsal_has_a_machine(port: Port) -> None:
+def test_only_a_rehearsal_has_a_machine(port: Port, tmp_path: Path) -> None:
     assert port.machine is None
+    (tmp_path / "conversation.txt").touch()
+    for url, has_one in (
+        ("rehearse://bench-mule?pace=instant", True),
+        (f"replay://{tmp_path}/conversation.txt", False),
+    ):
+        made_up = Port.open(url, BAUD)
+        assert (made_up.machine is not None) is has_one
+        made_up.close()
 
 
 def test_the_clock_of_a_real_port_goes_forward(port: Port) -> None:
@@ -165,6 +175,12 @@ def test_an_interrupt_ends_a_read_in_another_thread(port: Port) -> None:
     reader = Reader(port)
     port.interrupt()
     assert isinstance(reader.ended(), Stopped)
+
+
+def test_an_interrupt_wakes_the_reader() -> None:
+    device = Device()
+    over(device).interrupt()
+    assert device.woken == 1
 
 
 def test_an_interrupt_before_a_read_counts_once(terminal: Terminal, port: Port) -> None:
@@ -329,7 +345,7 @@ def test_without_permission_the_group_is_named(
     deny(monkeypatch, "/dev/denied", code)
     says = refusal("/dev/denied")
     assert "this user may not open the port /dev/denied" in says
-    assert f"sudo adduser NAME {named}" in says
+    assert f"sudo adduser NAME {named})" in says
 
 
 def test_a_busy_port_is_in_use(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -380,7 +396,7 @@ def test_a_name_with_a_nul_is_told() -> None:
 
 @pytest.mark.parametrize("baud", [-1, 2**40])
 def test_an_impossible_baud_rate_is_told(terminal: Terminal, baud: int) -> None:
-    assert "baud" in refusal(terminal.name, baud)
+    assert f"cannot run at {baud} baud" in refusal(terminal.name, baud)
 
 
 # --- what there is ----------------------------------------------------------------------

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import serial
 
 from tuner.errors import BadFile, PortLost
 from tuner.wire.port import Port
@@ -41,8 +42,31 @@ def test_a_conversation_as_written(play: Play) -> None:
 
 
 def test_text_from_outside_is_played_as_it_was(play: Play) -> None:
-    port = play("1 < \\x00\\x1b \\\\ grün\n")
-    assert port.read_until(2.0) == "\0\x1b \\ grün\n".encode()
+    port = play("1 < \\x00\\x1b \\\\ grün \\udcff\n")
+    assert port.read_until(2.0) == "\0\x1b \\ grün ".encode() + b"\xff\n"
+
+
+def test_a_closed_replay_takes_and_gives_nothing(play: Play) -> None:
+    device = play("1 < start\n1 > M114\n")._device
+    with pytest.raises(NotInTranscript):
+        device.close()
+    assert not device.is_open
+    with pytest.raises(serial.PortNotOpenError):
+        device.in_waiting  # noqa: B018
+    with pytest.raises(serial.PortNotOpenError):
+        device.read()
+    with pytest.raises(serial.PortNotOpenError):
+        device.write(b"M")
+
+
+def test_a_read_without_patience_takes_no_time(play: Play) -> None:
+    device = play("1 < start\n")._device
+    device.timeout = None
+    assert device.read() == b""
+    assert device.clock.now_s() == 0.0
+    device.timeout = 0.25
+    assert device.read() == b""
+    assert device.clock.now_s() == 0.25
 
 
 @pytest.mark.parametrize(
@@ -52,6 +76,7 @@ def test_text_from_outside_is_played_as_it_was(play: Play) -> None:
         ("\n1 < start\n", b"M105\n", "'M105' was sent, expected '< start' (line 2)"),
         ("1 ! opened\n", b"M105\n", "'M105' was sent, expected the end of the conversation"),
         ("1 > M114\n", b"M114\r\n", "'M114\\x0d' was sent, expected '> M114'"),
+        ("1 > M114\n", b"M114\xff\n", "'M114\\udcff' was sent, expected '> M114'"),
         ("1 > M114\n2 > M114\n", b"M114\nM112\n", "'M112' was sent, expected '> M114' (line 2)"),
     ],
 )

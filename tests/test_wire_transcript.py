@@ -23,7 +23,7 @@ class Clock:
 
 def test_every_sort_of_line(tmp_path: Path) -> None:
     clock = Clock()
-    transcript = Transcript(tmp_path / "wire" / "one.txt", clock)
+    transcript = Transcript(tmp_path / "home" / "wire" / "one.txt", clock)
     transcript.event("opened /dev/x at 115200 baud")
     clock.now += 1.25
     transcript.sent("G1 X5 F600")

@@ -141,8 +141,9 @@ class Heat:
 class Observe:
     """Turn to the controller; the reply is ``Value`` of plain data, None without a report.
 
-    ``greeting`` opens the port, unless it is open, and waits until the controller is ready; ``leaving`` switches
-    the heaters off, reads them back (the reply is whether that is confirmed) and closes.
+    ``greeting`` opens the port, unless it is open, and waits until the controller is ready;
+    ``leaving`` switches the heaters off, reads them back (the reply is whether that is
+    confirmed) and closes.
     """
 
     key: str
@@ -194,7 +195,8 @@ class Propose:
     """Write a proposal; the reply is ``Value(str)``, its identifier.
 
     A `draft` is only kept, the reply is ``Value(None)``: it is written if the session ends
-    before the proposal itself comes. `finding` is the result as plain data, in the form of ``tuner examine --json``.
+    before the proposal itself comes. `finding` is the result as plain data, in the form of
+    ``tuner examine --json``.
     """
 
     key: str

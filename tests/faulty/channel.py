@@ -16,7 +16,7 @@ from typing import Any
 
 from responder import Axis, Machine
 
-__all__ = ["KINDS", "Channel", "Gone", "VirtualClock", "Way", "ways"]
+__all__ = ["KINDS", "Channel", "Gone", "Strike", "VirtualClock", "Way", "ways"]
 
 _TRAVEL_S = 0.002  # how long a line takes to arrive
 _SOON_S = 0.05
@@ -39,6 +39,10 @@ class Way(Enum):
 
     LINE = "line"
     ANSWER = "answer"
+
+
+Strike = Callable[["Channel", bytes | None], None]
+"""Does one fault: has the channel, and the line that is hit, if it is one."""
 
 
 class VirtualClock:
@@ -67,7 +71,7 @@ class Channel:
 
     def __init__(
         self,
-        kind: str,
+        kind: str | Strike,
         way: Way,
         *,
         axes: Mapping[str, Axis],
@@ -82,7 +86,7 @@ class Channel:
         self.sent_when_struck = 0
         self.watchers: list[Callable[[bytes], None]] = []
         self.way = way
-        self._strike = KINDS[kind]
+        self._strike = KINDS[kind] if isinstance(kind, str) else kind
         self._restarts_on_open = restarts_on_open
         self._aim: re.Pattern[bytes] | None = None
         self._aims_at_what_is_said = False
@@ -232,8 +236,6 @@ class Channel:
 
 
 # --- the kinds --------------------------------------------------------------------------
-
-Strike = Callable[[Channel, bytes | None], None]
 
 
 def _at_another_rate(data: bytes) -> bytes:

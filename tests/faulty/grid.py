@@ -8,13 +8,14 @@ however it ends is checked by ``test_wire_faults``.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+import textwrap
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from responder import Axis
 
-from faulty.channel import Channel, Way, ways
+from faulty.channel import Channel, Strike, Way, ways
 from faulty.protocol_faulty import CHANNELS, SCHEME
 from tuner.card.dialect import Dialect, parse_dialect, read_dialect
 from tuner.card.read import parse_card
@@ -48,6 +49,7 @@ __all__ = [
     "Session",
     "expected",
     "run",
+    "table",
 ]
 
 # What is hit: the line that matches the pattern once the phase has been reached, or, with
@@ -329,10 +331,20 @@ class Session:
         return found + ("*" if "mains" in said.get("heaters", "") else "")
 
 
-def run(kind: str, phase: str, way: Way, dialect: str, folder: Path, **machine: bool) -> Session:
+def run(
+    kind: str | Strike,
+    phase: str,
+    way: Way,
+    dialect: str,
+    folder: Path,
+    *,
+    stays_hot: bool = False,
+    **machine: bool,
+) -> Session:
     """Run one session in `folder`; an exception out of it is a failure of the program.
 
-    `machine` goes to ``responder.Machine``.
+    `stays_hot` is a machine whose heaters are on again before each report at the end; `machine`
+    goes to ``responder.Machine``.
     """
     channel = Channel(
         kind,
@@ -344,6 +356,8 @@ def run(kind: str, phase: str, way: Way, dialect: str, folder: Path, **machine: 
     )
     # At the worst moment somebody switches the heaters on at the machine's own panel.
     channel.watchers.append(_Once(b"M104 S0", lambda: _switch_on(channel)))
+    if stays_hot:
+        channel.watchers.append(lambda line: _switch_on_if_at_the_end(channel, line))
     if phase in _WHILE_OPENING:
         channel.aim(_target(phase, way))
     name = "channel"
@@ -388,6 +402,39 @@ def run(kind: str, phase: str, way: Way, dialect: str, folder: Path, **machine: 
     )
 
 
+def _switch_on_if_at_the_end(channel: Channel, line: bytes) -> None:
+    if b"M105" in line and b"M104 S0" in channel.lines_sent:
+        _switch_on(channel)
+
+
 def _switch_on(channel: Channel) -> None:
     channel.machine.set_target("T", 200.0)
     channel.machine.set_target("B", 60.0)
+
+
+def table() -> str:
+    """Return the grid as Markdown, the way it stands in DEVELOPERS.md."""
+    meanings = [f"`{code}` {means}" for code, (_, _, _, means) in OUTCOMES.items()]
+    legend = (
+        f"{'; '.join(meanings)}. `*`: the heaters are not confirmed off, and the person is sent to "
+        "the mains. Two codes: the byte was spoilt on its way to the machine / from it."
+    )
+    return "\n".join(
+        [
+            *textwrap.wrap(legend, 100),
+            "",
+            *_rows("printer", EXPECTED["printer"]),
+            "",
+            "With line numbers and checksums the same, except:",
+            "",
+            *_rows("numbered", _cells(_NUMBERED_INSTEAD)),
+        ]
+    )
+
+
+def _rows(dialect: str, cells: Mapping[tuple[str, str], str]) -> Iterator[str]:
+    yield f"| {dialect} | {' | '.join(PHASES)} |"
+    yield "| --- " * (len(PHASES) + 1) + "|"
+    for kind in dict.fromkeys(kind for kind, _ in cells):
+        row = (cells[kind, phase].replace("/", " / ").replace("*", r"\*") for phase in PHASES)
+        yield f"| {kind} | {' | '.join(row)} |"

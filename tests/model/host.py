@@ -15,6 +15,7 @@ to the same outputs and the same next state.
 from __future__ import annotations
 
 import enum
+import math
 import sys
 import threading
 import types
@@ -40,9 +41,10 @@ class Input(NamedTuple):
     """What ends a wait, and what happens on the way to the next one.
 
     `kind`: ``bytes`` arrive, ``quiet`` (the deadline passes), ``says`` (the person types),
-    ``unanswered`` (the person is silent for too long), ``stop`` (the person asks for a stop
-    while the program waits), ``lost`` (the port goes away while it waits). `meanwhile` (``stop`` or ``lost``) happens just before the program takes the
-    write lock for the time number `at_lock`, counted from 0.
+    ``unanswered`` (the person is silent for too long), ``stop`` (the person asks for a stop while
+    the program waits), ``lost`` (the port goes away while it waits). `meanwhile` (``stop`` or
+    ``lost``) happens just before the program takes the write lock for the time number `at_lock`,
+    counted from 0.
     """
 
     kind: str
@@ -60,8 +62,9 @@ class Output(NamedTuple):
 
 
 class Wait(NamedTuple):
-    """What the program waits for: ``read`` until a deadline, ``poll`` (what is there already),
-    ``ask`` (`value`: whether only for so long), or nothing any more: ``ended``."""
+    """What the program waits for: ``read`` until a deadline (`value`: whether there is none),
+    ``poll`` (what is there already), ``ask`` (`value`: whether only for so long), or nothing any
+    more: ``ended``."""
 
     kind: str
     value: Any = None
@@ -127,24 +130,22 @@ class _Port(Port):
         self.is_lost = False
 
     def read_until(self, deadline_s: float) -> bytes:
-        self.heed_interrupt()
-        now_s = self._outside.clock.at_s
-        if self.is_lost:
-            raise PortLost("the port went away")
-        got = self._outside.wait(Wait("read" if deadline_s > now_s else "poll"))
-        match got.kind:
-            case "bytes":
-                assert isinstance(got.value, bytes)
-                return got.value
-            case "quiet":
-                self._outside.clock.at_s = max(now_s, deadline_s)
-                return b""
-            case "lost":
-                self.is_lost = True
+        while True:
+            self.heed_interrupt()
+            now_s = self._outside.clock.at_s
+            if self.is_lost:
                 raise PortLost("the port went away")
-        # A stop from another thread has interrupted this read.
-        self.heed_interrupt()
-        raise AssertionError("a stop did not interrupt the read")
+            kind = "read" if deadline_s > now_s else "poll"
+            got = self._outside.wait(Wait(kind, math.isinf(deadline_s)))
+            match got.kind:
+                case "bytes":
+                    assert isinstance(got.value, bytes)
+                    return got.value
+                case "quiet":
+                    self._outside.clock.at_s = max(now_s, deadline_s)
+                    return b""
+                case "lost":
+                    self.is_lost = True
 
     def write(self, data: bytes) -> None:
         if self.is_lost:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import Any
 
 from fakes import CARD_TEXT, card
-from model.host import Parts
 
+from model.host import Parts
 from tuner.card.dialect import Dialect, read_dialect
 from tuner.messages import Approach, Confirm, Decided, Heat, Limits, Observe, Plan
 
@@ -63,9 +64,9 @@ def _heat_once() -> Plan:
     yield Observe(key="leaving", what="leaving")
 
 
-def moving(dialect: Dialect) -> Parts:
-    """A session with two groups of moves."""
-    return Parts(dialect, card(), _move_twice)
+def moving(dialect: Dialect, **changed: Any) -> Parts:
+    """A session with two groups of moves, with other parts than the real ones where `changed`."""
+    return Parts(dialect, card(), _move_twice, **changed)
 
 
 def heating(dialect: Dialect) -> Parts:

@@ -98,7 +98,7 @@ class Device(NamedTuple):
         after = self
         if line in ("G90", "G91"):
             after = self._replace(is_relative=line == "G91")
-        elif line in _OFF:
+        elif line == "M104 S0":
             after = self._replace(is_heating=False)
         elif _HEAT.fullmatch(line):
             after = self._replace(is_heating=True)
@@ -166,7 +166,9 @@ class Watch(NamedTuple):
         return self._replace(cautions=self.cautions + 1, has_consent=False)
 
     def _shows_nothing(self) -> Watch:
-        return self._replace(group="", of=0, cautions=0, announced=(), has_consent=False, sent=0)
+        return self._replace(
+            group="", of=0, cautions=0, announced=(), has_consent=False, sent=0, heard_late=False
+        )
 
     def _ended(self) -> tuple[Watch, str]:
         breach = ""
@@ -228,7 +230,9 @@ class Watch(NamedTuple):
     def hears(self, line: bytes, is_late: bool) -> Watch:
         """`line` arrived; `is_late` says that the program had given up waiting for it."""
         if line.startswith(b"ok"):
-            return self._replace(unanswered="", heard_late=is_late)
+            # For a question it is the report that counts, not the word behind it.
+            late = self.heard_late or (is_late and self._waits_for_motion)
+            return self._replace(unanswered="", heard_late=late)
         is_refusal = line.startswith((b"error", b"Resend"))
         if line == GREETING or (is_refusal and self.unanswered.startswith("G1")):
             return self._replace(is_in_doubt=True)
@@ -236,10 +240,13 @@ class Watch(NamedTuple):
 
     def waited_in_vain(self) -> Watch:
         """A deadline passed."""
-        for_motion = self.unanswered.startswith("G1") or (
-            self.sent > 0 and self.unanswered in _WAITS
-        )
-        return self._replace(is_in_doubt=True) if for_motion else self
+        return self._replace(is_in_doubt=True) if self._waits_for_motion else self
+
+    @property
+    def _waits_for_motion(self) -> bool:
+        # Without a group under way, a wait is a question that brings both back in step.
+        is_wait = self.sent > 0 and self.unanswered in _WAITS
+        return is_wait or self.unanswered.startswith("G1")
 
     def stopped(self) -> Watch:
         """The person asked for a stop."""

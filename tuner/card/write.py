@@ -73,9 +73,11 @@ def toml_text(table: Mapping[str, Any]) -> str:
 
 # --- machine cards ------------------------------------------------------------------------
 
-# Of a number that no decimals write exactly, such as the 80/3 somebody typed; the rounding is
-# far below what the comparison of stored numbers and parts sees.
-_DECIMALS_OF_THE_ENDLESS = 12
+# A card is read with up to 30 digits, and no number on it has more than eight before the point.
+_MOST_DECIMALS = 22
+# Of a number that needs more, such as the 80/3 somebody typed; the rounding is far below what
+# the comparison of stored numbers and parts sees.
+_ENOUGH_DECIMALS = 12
 
 # What stands beside a key the first time, so that a card can be changed without a manual.
 _BESIDE = {
@@ -96,13 +98,10 @@ _BESIDE = {
 
 
 def decimal_text(value: Fraction) -> str:
-    """Return `value` with all its decimals, as many as it needs and at least none.
-
-    What no decimals write exactly is rounded to twelve of them.
-    """
+    """Return `value` with all its decimals; what needs more than 22 is rounded to 12 of them."""
     places = decimals_of(value)
-    if places is None:
-        places = _DECIMALS_OF_THE_ENDLESS
+    if places is None or places > _MOST_DECIMALS:
+        places = _ENOUGH_DECIMALS
     sign = "-" if value < 0 else ""
     whole, part = divmod(abs(round(value * 10**places)), 10**places)
     return f"{sign}{whole}.{part:0{places}d}" if places else f"{sign}{whole}"

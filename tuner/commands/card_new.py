@@ -51,8 +51,14 @@ def card_new(*, home: Path, target: Path | None, start_from: Path | None, plain:
     is wrong.
     """
     start = _as_plain_data(start_from) if start_from is not None else {}
-    if target is not None and (taken := _taken(target)):
-        raise UsedWrongly(f"{taken}; nothing was changed")
+    if target is not None:
+        if taken := _taken(target):
+            raise UsedWrongly(taken)
+        if not target.parent.is_dir():
+            raise UsedWrongly(
+                f"there is no folder {shown(str(target.parent))} for the card; make it first, or "
+                "name a file elsewhere"
+            )
     console = console_for(plain)
     interview = Interview(console)
 
@@ -100,7 +106,7 @@ class Interview:
             if isinstance(reply, Value):
                 groups.setdefault(group, {})[name] = shown(str(reply.value))
         return {
-            group: ", ".join(f"{name} {value}" for name, value in said.items())
+            group: ", ".join(f"{name} {value}".lstrip() for name, value in said.items())
             for group, said in groups.items()
         }
 

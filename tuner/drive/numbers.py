@@ -20,7 +20,8 @@ _EXACT_DECIMALS = 6
 _SIGNIFICANT = 6
 _LONGEST_SHOWN = 40
 _LARGEST_IN_FRACTION = 999
-_DECIMAL = r"(?:[0-9]{1,12}(?:[.,][0-9]{1,12})?|[.,][0-9]{1,12})"
+# More decimals than a controller reports: what a card holds can be typed again.
+_DECIMAL = r"(?:[0-9]{1,12}(?:[.,][0-9]{1,20})?|[.,][0-9]{1,20})"
 _NUMBER = re.compile(rf"([+-]?)({_DECIMAL})(?:/([0-9]{{1,12}}))?", re.ASCII)
 _LENGTH = re.compile(r"(.*?)\s*(mm|in|inch|\")?", re.ASCII)
 

@@ -138,7 +138,7 @@ def as_table(
             if value is not None and value != (now := _card_value(axis, key))
         ]
         if _is_about_step_counts(table):
-            counts = ", ".join(f"{one['key']} = {one['from']}" for one in table["change"])
+            counts = ", ".join(f"{one['key']} = {_number(one['from'])}" for one in table["change"])
             table["go_back"] = f"set the step counts found today again: {counts}"
     elif finding["verdict"] == "keep":
         table["proposed"] = found
@@ -173,7 +173,7 @@ def _headline(axis: Axis, table: Mapping[str, Any]) -> str:
             form = table["stored_form"]
             if _is_about_step_counts(table):
                 counts = ", ".join(
-                    f"{one['key']} from {one['from']} to **{_number(one['to'])}**"
+                    f"{one['key']} from {_number(one['from'])} to **{_number(one['to'])}**"
                     for one in table["change"]
                 )
                 return (

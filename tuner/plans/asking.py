@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from fractions import Fraction
 from typing import TypeVar
 
+from tuner.drive.designation import Explained
 from tuner.drive.numbers import exact_mm, exact_number, plain_number
 from tuner.messages import Say, Text
 from tuner.plans.run import Part, hear
@@ -20,10 +21,12 @@ __all__ = [
     "REFUSED",
     "Read",
     "angle",
+    "designated",
     "interval",
     "length",
     "letters",
     "name",
+    "none_or",
     "number",
     "or_unknown",
     "pitch",
@@ -32,6 +35,7 @@ __all__ = [
 ]
 
 T = TypeVar("T")
+V = TypeVar("V")
 Read = Callable[[str], T]
 """Turns a typed text into a value; raises ``ValueError`` with the reason and what is expected."""
 
@@ -64,16 +68,24 @@ def typed(key: str, says: str, read: Read[T], *, wanted: str, default: str = "")
 
 def or_unknown(read: Read[T]) -> Read[T | None]:
     """Return a reader that also takes the word ``unknown``, which is None."""
+    return _or_word(read, UNKNOWN, None)
 
-    def read_or_unknown(text: str) -> T | None:
-        if text.lower() == UNKNOWN:
-            return None
+
+def none_or(read: Read[int]) -> Read[int]:
+    """Return a reader that also takes the word ``none``, which is 0."""
+    return _or_word(read, NONE, 0)
+
+
+def _or_word(read: Read[T], word: str, value: V) -> Read[T | V]:
+    def read_or_word(text: str) -> T | V:
+        if text.lower() == word:
+            return value
         try:
             return read(text)
         except ValueError as reason:
-            raise ValueError(f"{reason}; or type {UNKNOWN}") from None
+            raise ValueError(f"{reason}; or type {word}") from None
 
-    return read_or_unknown
+    return read_or_word
 
 
 def name(longest: int) -> Read[str]:
@@ -161,6 +173,28 @@ def pitch(low: Fraction, high: Fraction, over: Fraction) -> Read[Fraction]:
         return _within(exact_mm(text) / (over if "/" in text else 1), low, high, "mm")
 
     return read
+
+
+def designated(
+    read: Read[Fraction], find: Callable[[str], Explained[V]]
+) -> Read[Fraction | Explained[V]]:
+    """Return a reader of a designation that `find` explains, or else of what `read` takes."""
+
+    def read_or_find(text: str) -> Fraction | Explained[V]:
+        try:
+            return find(text)
+        except ValueError:
+            pass  # what it expects is said below, in the words of this question
+        try:
+            exact_mm(text)
+        except ValueError:
+            raise ValueError(
+                f"'{clipped(shown(text), _LONGEST_SHOWN)}' is no length, and no designation in a "
+                "standard that is known here; measure over ten pitches and type it like 20.0/10"
+            ) from None
+        return read(text)
+
+    return read_or_find
 
 
 def angle(text: str) -> Fraction:

@@ -7,12 +7,14 @@ its commonest kind, and noted as such.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from fractions import Fraction
-from typing import Any
+from typing import Any, TypeVar
 
 from tuner.card.write import decimal_text
+from tuner.drive import designation
+from tuner.drive.designation import Explained
 from tuner.drive.numbers import plain_number
 from tuner.drive.parts import (
     PI,
@@ -36,7 +38,18 @@ from tuner.drive.tables import (
     STEP_ANGLES_DEG,
 )
 from tuner.messages import Choose, Say
-from tuner.plans.asking import angle, interval, length, number, or_unknown, pitch, typed, whole
+from tuner.plans.asking import (
+    angle,
+    designated,
+    interval,
+    length,
+    none_or,
+    number,
+    or_unknown,
+    pitch,
+    typed,
+    whole,
+)
 from tuner.plans.run import Part, hear
 
 __all__ = [
@@ -50,6 +63,8 @@ __all__ = [
     "describe",
     "working",
 ]
+
+V = TypeVar("V")
 
 STRAIGHT = ("x", "y", "z", "u", "v", "w")
 TURNING = ("a", "b", "c")
@@ -219,8 +234,10 @@ def _belt(setup: Setup, axis: AxisParts) -> Part[Belt]:
         "pitch_mm",
         "pitch of the belt",
         "The pitch of the belt, tooth to tooth. Lay the caliper over ten pitches, from a flank of "
-        "one tooth to the same flank of the eleventh, and type it like 20.0/10. (Or: unknown)",
+        "one tooth to the same flank of the eleventh, and type it like 20.0/10; or type what is "
+        "printed on it, such as XL. (Or: unknown)",
         BELT_PITCHES_MM,
+        designation.belt_pitch,
         default=setup.drive_default(axis, "pitch_mm", Belt.kind),
     )
     teeth = yield from _teeth(
@@ -241,14 +258,17 @@ def _screw(setup: Setup, axis: AxisParts) -> Part[Screw]:
         "pitch_mm",
         "pitch of the screw",
         "The pitch of the screw, crest to crest. Lay the caliper over ten pitches and type it like "
-        "20.0/10; 16 threads in an inch are 1/16 in. (Or: unknown)",
+        "20.0/10; or type its designation, such as Tr8x8(P2) or M8. (Or: unknown)",
         {one.pitch_mm: float(one.pitch_mm == commonest.pitch_mm) for one in SCREW_LEADS_MM},
+        designation.screw,
         default=setup.drive_default(axis, "pitch_mm", Screw.kind),
     )
+    if isinstance(pitch_mm, Screw):
+        return pitch_mm
     starts = yield from typed(
         f"{axis.name}.starts",
-        "How many threads does it have? Count the grooves that start at its end face: often 1, 2 "
-        "or 4. (Or: unknown)",
+        "The thread starts of the screw: look at its end face and count the grooves that begin "
+        "there, often 1, 2 or 4. (Or: unknown)",
         or_unknown(whole(1, 20)),
         wanted="number or unknown",
         default=setup.drive_default(axis, "starts", Screw.kind, absent="1"),
@@ -269,6 +289,7 @@ def _rack(setup: Setup, axis: AxisParts) -> Part[Rack]:
         "flank of one tooth to the same flank of the eleventh, and type it like 31.4/10. (Or: "
         "unknown)",
         MODULES_MM,
+        designation.rack_module,
         default=setup.drive_default(axis, "module_mm", Rack.kind),
         over=PI,
     )
@@ -331,29 +352,33 @@ def _size(
     what: str,
     says: str,
     standard: Mapping[Fraction, float],
+    find: Callable[[str], Explained[V]],
     *,
     default: str,
     over: Fraction = Fraction(1),
-) -> Part[Fraction]:
-    """Ask for a size that comes in `standard` steps; what was measured is divided by `over`.
+) -> Part[Fraction | V]:
+    """Ask for a size that comes in `standard` steps, or for a designation that `find` knows.
 
-    Near a standard size the person is asked whether it is that one: a caliper reads it a
-    little off, and the travel needs it exactly.
+    What was measured is divided by `over`. Near a standard size the person is asked whether it
+    is that one: a caliper reads it a little off, and the travel needs it exactly.
     """
     size = yield from typed(
         f"{axis.name}.{key}",
         says,
-        or_unknown(pitch(SMALLEST_MM, LARGEST_MM, over)),
+        or_unknown(designated(pitch(SMALLEST_MM, LARGEST_MM, over), find)),
         wanted="mm or unknown",
         default=default,
     )
     if size is None:
         size = max(standard, key=standard.__getitem__)
         axis.take_commonest(what, f"{plain_number(size)} mm")
+    if isinstance(size, Explained):
+        yield Say(key=f"{axis.name}.{key}.means", says=f"{size.means} ({size.source})")
+        designated_size: V = size.value
+        return designated_size
     near = sorted(one for one in standard if abs(one - size) <= _NEAR * one)
     if size in standard or not near:
         return size
-    nearest = min(near, key=lambda one: abs(one - size))
     listed = " and ".join(f"{plain_number(one)} mm" for one in near)
     exact = yield from typed(
         f"{axis.name}.{key}.standard",
@@ -361,7 +386,7 @@ def _size(
         "To tell close ones apart, measure over fifty.",
         length(SMALLEST_MM, LARGEST_MM),
         wanted="mm",
-        default=decimal_text(nearest),
+        default=decimal_text(near[0]) if len(near) == 1 else "",
     )
     return exact
 
@@ -374,10 +399,10 @@ def _gears(setup: Setup, axis: AxisParts) -> Part[None]:
     pairs = yield from typed(
         f"{axis.name}.gears",
         f"How many pairs of gears, or of belt pulleys, are between the motor of {axis.letter} and "
-        f"{_output_of(axis)}? 0 if that sits on the motor's shaft. (Or: unknown)",
-        or_unknown(whole(0, _MOST_GEAR_PAIRS)),
-        wanted="number or unknown",
-        default=str(len(known)) if setup.known("axes", axis.name) else "",
+        f"{_output_of(axis)}? none if that sits on the motor's shaft. (Or: unknown)",
+        or_unknown(none_or(whole(0, _MOST_GEAR_PAIRS))),
+        wanted="number, none or unknown",
+        default=str(len(known) or "none") if setup.known("axes", axis.name) else "",
     )
     if pairs is None:
         axis.take_commonest("whether there are gears", "none")
@@ -431,7 +456,7 @@ def _gear_pair(axis: AxisParts, n: int, known: Mapping[str, int]) -> Part[None]:
 def _motor(setup: Setup, axis: AxisParts) -> Part[Motor]:
     a = axis.name
     step_angle = yield from typed(
-        f"{a}.step_angle",
+        f"{a}.angle",
         f"The step angle on the label of {axis.letter}'s motor: 1.8 or 0.9 degrees, or 200 or 400 "
         "steps. (Or: unknown)",
         or_unknown(angle),

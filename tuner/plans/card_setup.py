@@ -114,8 +114,8 @@ def card_setup(start: Mapping[str, Any]) -> Part[Description | None]:
         key="power-off",
         says=(
             "Now the parts. Switch off and unplug before you open a cover or reach in; block an "
-            "axis that can drop; never pull a powered motor's plug. Push an axis slowly, if at all: "
-            "its motor generates voltage."
+            "axis that can drop; never pull a powered motor's plug. Push an axis slowly if at "
+            "all: its motor generates voltage."
         ),
     )
     every: list[AxisParts] = []
@@ -327,7 +327,9 @@ def _form(setup: Setup, key: str, axes: Sequence[AxisParts], options: Sequence[s
         if _form_key(form, axis.unit) in (setup.known("axes", axis.name, "stored") or {})
     ]
     example = next((axis for axis in axes if axis.train is not None), None)
-    says = "In which form does it hold them?" if len(axes) > 1 else "In which form does it hold it?"
+    says = "In which form does it hold them, mixed if not all the same?"
+    if _MIXED not in options:
+        says = f"In which form does it hold the number of {axes[0].letter}?"
     if example is not None and example.train is not None:
         expected = all_forms(example.train.steps_per_mm, example.train)
         says += f" For {example.letter} the parts give: " + "; ".join(
@@ -358,7 +360,7 @@ def _stored(setup: Setup, axis: AxisParts, form: Form, may_leave_out: bool) -> P
     stored = yield from typed(
         f"{axis.name}.stored",
         f"{axis.letter}: the number it holds, in {words}, with every decimal."
-        f"{' (Or: unknown)' if may_leave_out else ''}",
+        f"{' (Or: unknown, which leaves the axis out)' if may_leave_out else ''}",
         or_unknown(read) if may_leave_out else read,
         wanted="number or unknown" if may_leave_out else "number",
         default="" if known is None else decimal_text(Fraction(known)),

@@ -10,6 +10,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from functools import partial
+from itertools import combinations
+from statistics import median
 from typing import Any
 
 from tuner.errors import InputFault
@@ -25,6 +27,7 @@ from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
 
 _EXPECTED_WITHIN_MM = 3.0
 _STAGE_ONE = 4
+_WELL_KNOWN = 2.0
 _ROUGHLY_RIGHT = (0.9, 1.1)
 
 
@@ -62,7 +65,7 @@ def _placing(run: AxisRun, targets: list[list[Any]]) -> Part[None]:
             f"{a}.{cluster}.{(done + 1) // 2}",
             to_mm,
             approach,
-            run.axis.feed_mm_per_min,
+            _feed_mm_per_min(run),
             _EXPECTED_WITHIN_MM,
             partial(_expected_mm, to_mm=to_mm),
         )
@@ -87,6 +90,12 @@ def _placing(run: AxisRun, targets: list[list[Any]]) -> Part[None]:
                 says="No part explains this yet; more readings make the value surer",
             )
     run.finding = yield from hear(Decided(key=f"{a}.finding", value=finding_now(run, {})))
+
+
+def _feed_mm_per_min(run: AxisRun) -> float:
+    """The card's feed, once the readings bound the scale well enough for it."""
+    well_known = run.scale_high <= _WELL_KNOWN * run.scale_low
+    return run.axis.feed_mm_per_min if well_known else run.slow_feed_mm_per_min()
 
 
 def _was_touched(run: AxisRun, to_mm: float) -> Part[bool]:
@@ -142,16 +151,21 @@ def _plan_in_words(run: AxisRun, targets: list[list[Any]]) -> str:
 def _expected_mm(
     run: AxisRun, to_mm: float, readings: Sequence[Reading] | None = None
 ) -> float | None:
-    """Return what the caliper should show at `to_mm`, or None before it was read from there."""
+    """Return what the caliper should show at `to_mm`, or None before it was read from there.
+
+    Medians of all slopes and offsets, which no single misreading moves far (Theil 1950).
+    """
     readings = run.readings if readings is None else readings
     here = [one for one in readings if one.visit == run.visit]
     if not here:
         return None
-    first_visit = [one for one in readings if one.visit == readings[0].visit]
-    one = first_visit[0]
-    other = max(first_visit, key=lambda each: abs(each.commanded_mm - one.commanded_mm))
-    slope = (other.reading_mm - one.reading_mm) / (other.commanded_mm - one.commanded_mm)
-    return here[0].reading_mm + slope * (to_mm - here[0].commanded_mm)
+    first_placing = [one for one in readings if one.visit == readings[0].visit]
+    slope = median(
+        (other.reading_mm - one.reading_mm) / (other.commanded_mm - one.commanded_mm)
+        for one, other in combinations(first_placing, 2)
+        if other.commanded_mm != one.commanded_mm
+    )
+    return median(one.reading_mm + slope * (to_mm - one.commanded_mm) for one in here)
 
 
 # --- what the readings say ----------------------------------------------------------------

@@ -27,6 +27,9 @@ from tuner.safety.permit import Permit, Warrant
 from tuner.text import shown
 
 LINES_PER_GROUP = 4
+WORST_SCALE = 25.4  # a controller that counts in inches (NIST SP 811)
+READ_WITHIN = 4.0  # bounds on the scale closer than this come from readings
+SLOW_MM_PER_MIN = 600.0  # 10 mm/s in truth, until the scale was read
 LONGEST_LINE_S = 2.0  # where the dialect has no immediate stop, this much can run on
 _SEARCH_SECONDS = 60.0
 _DECIMALS = 4
@@ -98,7 +101,15 @@ class Gate:
         return {name: float(1 / axis.stored_steps_per_mm) for name, axis in self._axes.items()}
 
     def learn(self, limits: Limits) -> None:
-        """Replace what is known about where `limits.axis` may go, and stands."""
+        """Replace what is known about where `limits.axis` may go, and stands.
+
+        Raises ``Defect`` for a scale taken for known before the axis was seen to move.
+        """
+        if not limits.direction_seen and limits.scale_high < WORST_SCALE:
+            raise Defect(
+                f"{limits.axis.upper()} was not seen to move yet, and its scale is taken for at "
+                f"most {limits.scale_high:g}; until then it may be {WORST_SCALE:g}"
+            )
         self._limits[limits.axis] = limits
         if limits.at_mm is not None:
             self._at_mm[limits.axis] = limits.at_mm
@@ -227,6 +238,13 @@ class Gate:
         if not 0.0 < round(wanted.feed_mm_per_min, _DECIMALS) < math.inf:
             raise Defect(
                 f"a feed of {wanted.feed_mm_per_min} mm/min cannot be sent; expected more than 0"
+            )
+        is_read = limits.scale_high <= limits.scale_low * READ_WITHIN
+        if not is_read and wanted.feed_mm_per_min * limits.scale_high > SLOW_MM_PER_MIN:
+            raise Defect(
+                f"{wanted.feed_mm_per_min:g} mm/min is too fast for {wanted.axis.upper()} "
+                f"before "
+                f"its scale was read: it may be {wanted.feed_mm_per_min * limits.scale_high:.0f} mm/min"
             )
         axis = self._axes[wanted.axis]
         acceleration = axis.acceleration_mm_per_s2

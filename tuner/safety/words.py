@@ -81,7 +81,7 @@ WORDS: Mapping[str, Word] = {
         f"{_STANDARD} 3.5.2; the letters U, V, W: {_PRACTICE}",
         needs={"F": _ABOVE_ZERO},
         axes=dict.fromkeys(_AXES, _NUMBER),
-        most_axes=len(_AXES),
+        most_axes=1,  # more than one at once is never asked for
     ),
     # The report moves to a stored position via the given point; as a switch search, and with
     # a letter that has no number, the word is the trade's.

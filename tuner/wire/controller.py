@@ -11,7 +11,8 @@ Rules it keeps:
 * Where the dialect can tell, the reported position proves each move: the same before it as
   after the one before, and changed after it by what was sent, on its axis and on no other.
 * What has arrived is heard before anything is sent, so a restart is noticed before the next
-  line and not after it. Every way back into step sets the units and the distance mode anew.
+  line and not after it. After every way back into step the units and the distance mode are
+  set anew before anything moves or heats; a question needs neither.
 * A stop may come from any thread at any time. It is written under the write lock, which is
   never held while reading, waits for nothing, and after it no line leaves until the
   conversation is back in step.
@@ -69,6 +70,8 @@ _LONGEST_BUSY_S = 300.0  # a controller that is busy for longer than this has lo
 # The computed duration knows neither the planner's rounding nor a slow start of the queue.
 _MARGIN = 1.25
 _MARGIN_S = 0.5
+_EARLY = 0.5  # the computed duration is wrong by less than this
+_BARRIERS = 4  # bears three acknowledgements too many in one group of moves
 # Text has next to no unreadable bytes; at a wrong baud rate about half of them are.
 _MOST_UNREADABLE = 0.25
 _READABLE = bytes((*range(0x20, 0x7F), 0x09, 0x0A, 0x0D))
@@ -184,26 +187,33 @@ class Controller:
         """
         for line in permit.lines:
             self._check(line, Kind.MOTION)
-        self._get_ready()
+        self._be_in_step()
         before = self._checked_start()
+        self._set_modes()
         started_s = self._clock.now_s()
         lines = permit.redeem(started_s)
         with self._position_at_stake():
             # A full queue takes a line only when an earlier one has ended.
             patience_s = permit.seconds * _MARGIN + _ANSWER_S + self._dialect.dwell_s
-            for line in lines:
+            for line, share in zip(lines, _shares(lines), strict=True):
                 self._ask(line, Kind.MOTION, patience_s)
-            ends_s = self._clock.now_s() + permit.seconds * _MARGIN + _MARGIN_S
-            self._ask(self._dialect.barrier.line, Kind.WAIT, patience_s)
-            by_mm = _commanded(lines)
+                if self._dialect.stop is None or not self._dialect.stop.immediate:
+                    # A controller answers when it has queued a line. What is queued no stop
+                    # takes back, so the next line waits until this one has run.
+                    ran_s = self._clock.now_s() + permit.seconds * share
+                    self._wait_until(ran_s, "while it was moving")
+            ends_s = started_s + permit.seconds * _MARGIN + _MARGIN_S
+            for _ in range(_BARRIERS):
+                self._ask(self._dialect.barrier.line, Kind.WAIT, patience_s)
+                # An acknowledgement too many, of an earlier line, would be taken for the
+                # barrier's. So an end that comes too early to be true must be said again.
+                is_early = self._clock.now_s() - started_s < permit.seconds * _EARLY
+                if not is_early or not self._dialect.barrier.proven:
+                    break
             if not self._dialect.barrier.proven:
                 self._wait_until(ends_s, "while it was moving")
-            elif None not in by_mm.values():
-                # An answer too many, of an earlier line, would be taken for the barrier's; so
-                # no move ends before its time. How long a search takes is not known.
-                self._wait_until(started_s + permit.seconds, "while it was moving")
         if before is not None:
-            self._unproven = _Unproven(before, by_mm)
+            self._unproven = _Unproven(before, _commanded(lines))
         return MoveOutcome(self._dialect.barrier.proven, self._clock.now_s() - started_s)
 
     def check_arrival(self, within_mm: Mapping[str, float]) -> None:
@@ -242,7 +252,8 @@ class Controller:
             # From now on there is a feeder to speak of, and it counts from where it stands.
             self._feeder_in_use = True
             self._modes_are_set = False
-        self._get_ready()
+        self._be_in_step()
+        self._set_modes()
         self._ask(warrant.redeem(self._clock.now_s()), Kind.HEAT)
 
     def listen(self, seconds: float) -> None:
@@ -504,7 +515,7 @@ class Controller:
 
     def _query(self, line: str) -> list[Event]:
         with self._position_at_stake():
-            self._get_ready()
+            self._be_in_step()
             return self._ask(line, Kind.QUERY)
 
     def _no_report(self, line: str, what: str) -> NoAnswer:
@@ -556,13 +567,12 @@ class Controller:
 
     # --- getting into step --------------------------------------------------------------
 
-    def _get_ready(self) -> None:
+    def _be_in_step(self) -> None:
         self._hear_what_came()
         if self._link.state in (State.WAITING, State.RESYNCING):
             # An error ended an earlier wait; its answer may still come.
             self._give_up("what was asked before")
         self._get_into_step(self._clock.now_s() + _RESYNC_S)
-        self._set_modes()
 
     def _await_greeting(self, deadline_s: float) -> None:
         try:
@@ -635,6 +645,17 @@ class Controller:
             f"dialect {shown(self._dialect.name)} expects. Check the dialect in the card, and that "
             "no other program talks to this machine"
         )
+
+
+def _shares(lines: Sequence[str]) -> list[float]:
+    """Return which part of the time of all `lines` each takes: its length over its feed."""
+    times = []
+    for line in lines:
+        words = {word[0]: word[1:] for word in line.split(" ")[1:]}
+        feed = float(words.pop("F", "1"))
+        times.append(max(abs(float(by or 0.0)) for by in words.values()) / feed)
+    whole = sum(times)
+    return [time / whole for time in times] if whole else [1.0] * len(times)
 
 
 def _commanded(lines: Sequence[str]) -> Mapping[str, float | None]:

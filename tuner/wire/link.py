@@ -33,7 +33,7 @@ is a report, asked for or not                ``Temperatures``, ``Position``, ``S
 anything else                                ``Chatter``, also between a line and its answer
 ===========================================  ===============================================
 
-With a dialect that has checksums a line leaves as ``N7 M105*34``: its number, itself, and the
+With a dialect that has checksums a line leaves as ``N7 M105*32``: its number, itself, and the
 exclusive or of all bytes before the star (common practice, no source). Getting into step
 starts counting anew. A stop, and what nobody hears the answer of, leave without a number: a
 controller takes such a line whatever it counts (common practice), and they must not be

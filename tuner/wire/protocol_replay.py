@@ -94,7 +94,7 @@ class Serial(serial.SerialBase):
         self._require_open()
         *lines, self._partial = (self._partial + bytes(data)).split(b"\n")
         for line in lines:
-            self._hold_against(line.decode("ascii", "backslashreplace"))
+            self._hold_against(line.decode("utf-8", "surrogateescape"))
         return len(data)
 
     def cancel_read(self) -> None:

@@ -1,0 +1,391 @@
+"""Readings as columns, and reading them from somebody's CSV file.
+
+RFC 4180 with what spreadsheets make of it: a byte-order mark, any line end, semicolons where the
+comma is the sign for decimals. The header is ``commanded_mm,reading_mm`` and, in any order,
+``approach`` (plus, minus), ``time_s``, ``feed_mm_per_min`` and ``visit``. A line that begins with
+``#`` is a comment, an empty one is passed over.
+
+The rule: a row counts as it is written or the file does not count. Nothing is guessed,
+repaired or left out; what is wrong is told with its line number, several at once.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+from tuner.errors import BadFile, BadReadings
+from tuner.text import clipped, shown
+
+__all__ = ["LARGEST_FILE_BYTES", "Readings", "parse_table", "read_table", "readings_of"]
+
+Floats = npt.NDArray[np.float64]
+Integers = npt.NDArray[np.int64]
+
+# Two million rows of four short columns; everything else is bounded by this.
+LARGEST_FILE_BYTES = 64 << 20
+_LONGEST_SHOWN = 40
+_MOST_FINDINGS = 10
+# A hundred times the longest axis a card may have.
+_FURTHEST_MM = 1e6
+_LONGEST_S = 1e9
+_FASTEST_MM_PER_MIN = 1e6
+# One datum is fitted for each visit: a column as long as the table.
+_MOST_VISITS = 50
+_MOST_DATUM_CELLS = 20_000_000
+
+_COLUMNS = ("commanded_mm", "reading_mm", "approach", "time_s", "feed_mm_per_min", "visit")
+_NEEDED = _COLUMNS[:2]
+_EXPECTED_HEADER = (
+    "expected commanded_mm,reading_mm and, where they are known, approach, time_s, "
+    "feed_mm_per_min, visit"
+)
+# More digits than a float holds, and no other script's; no nan, no 1_0, no hexadecimal.
+_NUMBER = re.compile(
+    r"[+-]?(?:[0-9]{1,30}(?:[.,][0-9]{0,30})?|[.,][0-9]{1,30})(?:[eE][+-]?[0-9]{1,3})?"
+)
+_WHOLE = re.compile(r"[0-9]{1,9}")
+_SIDES = {"plus": 1, "minus": -1, "": 0}
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """Caliper readings in the order taken, as columns of equal length n.
+
+    `commanded_mm` and `reading_mm` : (n,) float. `side` : (n,) int, the direction of the move by
+    which the axis arrived: 1 plus, -1 minus, 0 not written down. `visit` : (n,) int, rises
+    whenever the position was lost, so that readings of one visit share one datum. `time_s` :
+    (n,) float from any start, and `feed_mm_per_min` : (n,) float, nan where it is not known;
+    None where no reading has one.
+    """
+
+    commanded_mm: Floats = field(repr=False)
+    reading_mm: Floats = field(repr=False)
+    side: Integers = field(repr=False)
+    visit: Integers = field(repr=False)
+    time_s: Floats | None = field(repr=False, default=None)
+    feed_mm_per_min: Floats | None = field(repr=False, default=None)
+
+    def __len__(self) -> int:
+        return len(self.commanded_mm)
+
+
+# --- from arrays ----------------------------------------------------------------------------
+
+
+def readings_of(
+    commanded_mm: npt.ArrayLike,
+    reading_mm: npt.ArrayLike,
+    *,
+    approach: Sequence[Literal["plus", "minus"] | None] | None = None,
+    time_s: npt.ArrayLike | None = None,
+    visit: npt.ArrayLike | None = None,
+) -> Readings:
+    """Return the readings in arrays of n values each; see ``Readings`` for what they mean.
+
+    `approach` : n words, ``plus`` or ``minus`` or None. Raises ``BadReadings`` for arrays of
+    different lengths and for values that no caliper and no axis can have.
+    """
+    commanded, reading = (
+        _column(name, one, _FURTHEST_MM)
+        for name, one in (("commanded_mm", commanded_mm), ("reading_mm", reading_mm))
+    )
+    n = len(commanded)
+    time = None if time_s is None else _column("time_s", time_s, _LONGEST_S)
+    visits = np.ones(n) if visit is None else _column("visit", visit, 1e9)
+    if np.any(visits != np.floor(visits)):
+        raise BadReadings("visit has a broken number; expected whole ones, counted from 1")
+    words = [None] * n if approach is None else [*approach]
+    try:
+        side = np.array([_SIDES[word or ""] for word in words], dtype=np.int64)
+    except (KeyError, TypeError):
+        raise BadReadings(
+            "approach has something else than plus, minus or None in it; expected the direction "
+            "of the move by which the axis arrived"
+        ) from None
+    for name, column in (("reading_mm", reading), ("approach", side), ("visit", visits)):
+        if len(column) != n:
+            raise _unequal(name, len(column), n)
+    if time is not None and len(time) != n:
+        raise _unequal("time_s", len(time), n)
+    readings = Readings(commanded, reading, side, visits.astype(np.int64), time)
+    if (too_many := _too_many_visits(readings)) is not None:
+        raise BadReadings(too_many)
+    return readings
+
+
+def _unequal(name: str, has: int, n: int) -> BadReadings:
+    return BadReadings(f"{name} has {has} values and commanded_mm has {n}; expected equally many")
+
+
+def _column(name: str, values: npt.ArrayLike, furthest: float) -> Floats:
+    try:
+        column = np.array(values, dtype=float)
+    except (TypeError, ValueError):
+        raise BadReadings(f"{name} is no array of numbers; expected one number a reading") from None
+    if column.ndim != 1:
+        raise BadReadings(f"{name} has {column.ndim} dimensions; expected one number a reading")
+    if len(wrong := np.flatnonzero(~(np.abs(column) <= furthest))):
+        raise BadReadings(
+            f"{name} of reading {wrong[0] + 1} is {column[wrong[0]]:g}; expected a plain number "
+            f"within {furthest:g}"
+        )
+    return column
+
+
+def _too_many_visits(readings: Readings) -> str | None:
+    visits = len(np.unique(readings.visit))
+    if visits <= _MOST_VISITS and visits * len(readings) <= _MOST_DATUM_CELLS:
+        return None
+    return (
+        f"{len(readings)} readings in {visits} visits; expected a new visit only where the position "
+        "was lost or the caliper placed anew, a few in all"
+    )
+
+
+# --- from a file ----------------------------------------------------------------------------
+
+
+def read_table(path: Path) -> Readings:
+    """Return the readings in the CSV file at `path`.
+
+    Raises ``BadFile`` when it cannot be read, is too large or not UTF-8, and as ``parse_table``.
+    """
+    source = str(path)
+    try:
+        with path.open("rb") as file:
+            raw = file.read(LARGEST_FILE_BYTES + 1)
+    except FileNotFoundError:
+        raise _refused(
+            source, "there is no such file; expected a CSV file of readings; check the name"
+        ) from None
+    except IsADirectoryError:
+        raise _refused(source, "this is a folder; name the file of readings inside it") from None
+    except (OSError, ValueError) as failure:  # ValueError: a NUL in the name
+        raise _refused(
+            source, f"it cannot be read ({shown(str(failure))}); check the name and who may read it"
+        ) from None
+    return parse_table(raw, source)
+
+
+def parse_table(raw: bytes, source: str) -> Readings:
+    """Return the readings in `raw`, the bytes of a CSV file called `source`.
+
+    Raises ``BadFile`` with everything that is wrong, up to ten rows of it.
+    """
+    if len(raw) > LARGEST_FILE_BYTES:
+        raise _refused(
+            source,
+            f"it is larger than {LARGEST_FILE_BYTES >> 20} MiB; expected a table of readings; "
+            "split it up",
+        )
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as failure:
+        line = raw.count(b"\n", 0, failure.start) + 1
+        raise _refused(
+            source,
+            f"line {line} is not UTF-8 text (byte 0x{raw[failure.start]:02x}); save the file as "
+            "CSV in UTF-8",
+        ) from None
+    return _File(source).read(text)
+
+
+def _refused(source: str, what: str) -> BadFile:
+    return BadFile([f"{shown(source)}: {what}"])
+
+
+def _quoted(text: str) -> str:
+    return f"'{clipped(shown(text.strip()), _LONGEST_SHOWN)}'"
+
+
+class _WrongCell(Exception):
+    """What is wrong with one cell, in words."""
+
+
+class _File:
+    """One pass over one file; wrong rows become findings and reading goes on."""
+
+    def __init__(self, source: str) -> None:
+        self._source = source
+        self._findings: list[str] = []
+        self._not_listed = 0
+        self._decimal_sign: tuple[str, int] | None = None
+        self._line = 0
+
+    def read(self, text: str) -> Readings:
+        rows = self._rows(text)
+        names = self._header(next(rows, None))
+        columns: dict[str, list[float]] = {name: [] for name in names}
+        parsers = [(columns[name], self._parser(name)) for name in names]
+        for cells in rows:
+            self._row(cells, names, parsers)
+        if self._findings:
+            if self._not_listed:
+                self._findings.append(f"{shown(self._source)}: and {self._not_listed} more lines")
+            raise BadFile(self._findings)
+        return self._table(columns)
+
+    def _table(self, columns: dict[str, list[float]]) -> Readings:
+        commanded, reading = (np.array(columns[name]) for name in _NEEDED)
+        n = len(commanded)
+        if not n:
+            raise _refused(self._source, "there is no reading below the header; expected some")
+        readings = Readings(
+            commanded,
+            reading,
+            np.array(columns.get("approach", [0] * n), dtype=np.int64),
+            np.array(columns.get("visit", [1] * n), dtype=np.int64),
+            _known(columns.get("time_s")),
+            _known(columns.get("feed_mm_per_min")),
+        )
+        if (too_many := _too_many_visits(readings)) is not None:
+            raise _refused(self._source, too_many)
+        return readings
+
+    def _wrong(self, what: str) -> None:
+        if len(self._findings) < _MOST_FINDINGS:
+            self._findings.append(f"{shown(self._source)}: line {self._line}: {what}")
+        else:
+            self._not_listed += 1
+
+    # Rows with their line number, comments and empty lines gone.
+
+    def _rows(self, text: str) -> Iterator[list[str]]:
+        lines = io.StringIO(text, newline="")
+        header = next((line for line in lines if line.strip() and not _is_comment(line)), "")
+        lines.seek(0)
+        # An empty line in place of a comment keeps the count of lines.
+        reader = csv.reader(
+            ("\n" if _is_comment(line) else line for line in lines),
+            delimiter=";" if ";" in header else ",",
+            strict=True,  # a quote where none belongs is an error and not a guess
+        )
+        while True:
+            self._line = reader.line_num + 1
+            try:
+                cells = next(reader)
+            except StopIteration:
+                return
+            except csv.Error as failure:
+                self._wrong(
+                    f"the quotes do not pair up ({shown(str(failure))}); expected one pair around "
+                    "a cell, or none"
+                )
+                return
+            if any(cell.strip() for cell in cells):
+                yield cells
+
+    def _header(self, cells: list[str] | None) -> list[str]:
+        if cells is None:
+            raise _refused(self._source, f"there is no header line; {_EXPECTED_HEADER}")
+        names = [cell.strip().lower() for cell in cells]
+        where = f"line {self._line}, the header: "
+        for name in names:
+            if name.endswith(("_deg", "_deg_per_min")):
+                raise _refused(
+                    self._source,
+                    where + f"{_quoted(name)} is in degrees; expected mm: a caliper reads lengths",
+                )
+            if name not in _COLUMNS:
+                raise _refused(
+                    self._source, where + f"{_quoted(name)} is no column here; {_EXPECTED_HEADER}"
+                )
+            if names.count(name) > 1:
+                raise _refused(self._source, where + f"{name} is there twice; expected it once")
+        for name in _NEEDED:
+            if name not in names:
+                raise _refused(self._source, where + f"{name} is missing; {_EXPECTED_HEADER}")
+        return names
+
+    def _row(
+        self,
+        cells: list[str],
+        names: list[str],
+        parsers: Sequence[tuple[list[float], Callable[[str], float]]],
+    ) -> None:
+        if len(cells) != len(names):
+            self._wrong(
+                f"{len(cells)} cell{'s' * (len(cells) != 1)}, the header has {len(names)}; "
+                "expected equally many; a number with a decimal comma needs quotes, or semicolons "
+                "between the cells"
+            )
+            return
+        for name, cell, (column, parse) in zip(names, cells, parsers, strict=True):
+            try:
+                column.append(parse(cell.strip()))
+            except _WrongCell as wrong:
+                self._wrong(f"{name} {wrong}")
+                return
+
+    # Cells.
+
+    def _parser(self, name: str) -> Callable[[str], float]:
+        match name:
+            case "approach":
+                return _side
+            case "visit":
+                return _visit
+            case "time_s":
+                return lambda text: self._number(text, _LONGEST_S) if text else np.nan
+            case "feed_mm_per_min":
+                return lambda text: self._number(text, _FASTEST_MM_PER_MIN) if text else np.nan
+            case _:
+                return lambda text: self._number(text, _FURTHEST_MM)
+
+    def _number(self, text: str, furthest: float) -> float:
+        if not text:
+            raise _WrongCell("is empty; expected a number like 12.34")
+        if not _NUMBER.fullmatch(text):
+            raise _WrongCell(f"is {_quoted(text)}; expected a plain number like 12.34")
+        for sign in ".,":
+            if sign in text:
+                self._hold_to(sign)
+        value = float(text.replace(",", "."))
+        if not abs(value) <= furthest:
+            raise _WrongCell(f"is {_quoted(text)}; expected a number within {furthest:g}")
+        return value
+
+    def _hold_to(self, sign: str) -> None:
+        """One sign for decimals in a file: else 1,234 may be a thousand or one and a bit."""
+        if self._decimal_sign is None:
+            self._decimal_sign = (sign, self._line)
+        elif self._decimal_sign[0] != sign:
+            words = {".": "a dot", ",": "a comma"}
+            raise _WrongCell(
+                f"has {words[sign]} for decimals, and line {self._decimal_sign[1]} has "
+                f"{words[self._decimal_sign[0]]}; expected one of them in the whole file, and "
+                "nothing between thousands"
+            )
+
+
+def _is_comment(line: str) -> bool:
+    return line.lstrip().startswith("#")
+
+
+def _side(text: str) -> float:
+    try:
+        return _SIDES[text.lower()]
+    except KeyError:
+        raise _WrongCell(f"is {_quoted(text)}; expected plus, minus or nothing") from None
+
+
+def _visit(text: str) -> float:
+    if not _WHOLE.fullmatch(text):
+        raise _WrongCell(f"is {_quoted(text)}; expected a whole number, counted from 1")
+    return int(text)
+
+
+def _known(column: list[float] | None) -> Floats | None:
+    if column is None:
+        return None
+    values = np.array(column)
+    return None if np.all(np.isnan(values)) else values
