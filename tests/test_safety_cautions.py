@@ -8,7 +8,7 @@ from itertools import product
 import pytest
 
 from tuner.messages import Line
-from tuner.safety.cautions import Caution, CautionBook, Hazard
+from tuner.safety.cautions import Caution, CautionBook, Hazard, heat_caution
 from tuner.safety.heat import Heater, Heaters
 
 HAZARD = Hazard(axis="x", by_mm=10.0, feed_mm_per_min=300.0, vertical=False, moves="tool")
@@ -51,6 +51,23 @@ def test_what_is_known_gets_one_line(change: dict[str, object]) -> None:
     caution = first_then(replace(HAZARD, **change), COLD)  # type: ignore[arg-type]
     assert not caution.full
     assert len(caution.text) < 130
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_the_other_way_and_further_are_new_for_short_moves_too(sign: float) -> None:
+    book = CautionBook()
+    for by_mm, full in ((0.3, True), (0.3, False), (-0.3, True), (-0.3, False), (0.4, True)):
+        assert book.caution(replace(HAZARD, by_mm=sign * by_mm), COLD).full is full
+    side = "plus" if sign > 0 else "minus"
+    text = book.caution(replace(HAZARD, by_mm=sign * 0.3), COLD).text
+    assert text.startswith(f"X 0.30 mm to {side}, 5 mm/s.")
+
+
+def test_heating_always_gets_the_full_text() -> None:
+    caution = heat_caution("nozzle", 199.6, COLD)
+    assert (caution.word, caution.full) == ("WARNING", True)
+    assert caution.text.startswith("The nozzle will be at 200 °C: it burns at a touch")
+    assert caution.text.endswith("Reported: nozzle 20 °C.")
 
 
 def test_a_switch_search_is_never_routine() -> None:

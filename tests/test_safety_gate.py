@@ -293,6 +293,7 @@ def test_a_switch_search_is_one_line_with_its_caution() -> None:
     gate = gate_at(10.0)
     (group,) = gate.plan(Reference(key="x.reference", axis="x", position_mm=-2.0))
     assert lines([group]) == ["G28 X"]
+    assert group.seconds == 60.0
     person = ScriptedPerson(["go"])
     gate.admit(group, person, COLD)
     caution, move = person.lines[:2]

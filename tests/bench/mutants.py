@@ -115,8 +115,8 @@ def _walk(node: ast.AST) -> Iterator[ast.AST]:
             return
         case ast.Expr(value=ast.Constant()):
             return
-        case ast.AnnAssign(value=ast.expr() as value):
-            yield from _walk(value)
+        case ast.AnnAssign(value=value):
+            yield from _walk(value) if value else ()
             return
         case ast.FunctionDef(args=args, body=body):
             yield node

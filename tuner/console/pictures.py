@@ -24,6 +24,7 @@ _WIDTH = 68
 _ROWS_EACH_SIDE = 5
 # The band shall not fill the picture, nor vanish in it.
 _BAND_SHARE = 0.55
+_SMALL_MM = 0.01  # below this the usual three decimals show nothing
 
 
 @dataclass(frozen=True)
@@ -81,18 +82,17 @@ def residual_picture(
     for kind, mark in enumerate((marks.minus, marks.unknown, marks.plus)):
         canvas[present[kind] & one_kind] = mark
 
-    labels = {
-        0: f"{largest_mm:+.3f}",
-        _ROWS_EACH_SIDE: "0",
-        height - 1: f"{-largest_mm:+.3f}",
-    }
-    for rows in (_ROWS_EACH_SIDE - band_rows, _ROWS_EACH_SIDE + band_rows):
-        labels.setdefault(rows, f"{(_ROWS_EACH_SIDE - rows) / (band_rows or 1) * band_mm:+.3f}")
+    # The label of the band stands at its edge, the others on the grid.
+    decimals = 3 if largest_mm >= _SMALL_MM else 6
+    middle = _ROWS_EACH_SIDE
+    heights_mm = {middle - band_rows: band_mm, middle + band_rows: -band_mm}
+    heights_mm |= {0: largest_mm, height - 1: -largest_mm}
+    labels = {number: f"{mm:+.{decimals}f}" for number, mm in heights_mm.items()} | {middle: "0"}
     margin = max(map(len, labels.values()))
     lines = [
         f"{labels.get(number, ''):>{margin}} {marks.edge}{''.join(cells)}{marks.edge}"
         for number, cells in enumerate(canvas)
     ]
-    start, end = f"{low_mm:.6g}", f"{high_mm:.6g} mm"
+    start, end = f"{round(low_mm, 2):.8g}", f"{round(high_mm, 2):.8g} mm"
     lines.append(f"{'':{margin + 2}}{start}{end:>{_WIDTH - len(start)}}")
     return lines

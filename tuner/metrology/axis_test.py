@@ -181,8 +181,8 @@ def _side(deviation_mm: Floats) -> Side:
 def _check(target: Floats, plus: Floats, minus: Floats) -> None:
     if target.ndim != 1 or len(target) < _FEWEST_TARGETS:
         raise BadReadings(
-            f"targets of shape {target.shape}; an axis test needs at least {_FEWEST_TARGETS} places "
-            "in one row; add targets"
+            f"targets of shape {target.shape}; an axis test needs at least {_FEWEST_TARGETS} "
+            "places in one row; add targets"
         )
     for name, one in (("plus", plus), ("minus", minus)):
         if one.ndim != 2 or len(one) != len(target) or one.shape[1] < _FEWEST_RUNS:

@@ -146,8 +146,8 @@ def _too_many_visits(readings: Readings) -> str | None:
     if visits <= _MOST_VISITS and visits * len(readings) <= _MOST_DATUM_CELLS:
         return None
     return (
-        f"{len(readings)} readings in {visits} visits; expected a new visit only where the position "
-        "was lost or the caliper placed anew, a few in all"
+        f"{len(readings)} readings in {visits} visits; expected a new visit only where the "
+        "position was lost or the caliper placed anew, a few in all"
     )
 
 

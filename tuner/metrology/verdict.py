@@ -92,34 +92,18 @@ class Finding:
 
     def as_json(self, *, file: str | None, axis: str) -> dict[str, Any]:
         """Return one object as ``tuner examine --json`` prints it: no NaN, no infinity."""
-        scale, fit = self.scale, self.fit
         stored_mm = _stored_travel_mm(self.stored, self.train)
-        play = {"value": fit.play_mm, "u": fit.u_play_mm} if fit.play_mm is not None else None
-        later = "readings are fitted together, not screened one by one"
         return {
             "schema": 1,
             "file": file,
             "axis": axis,
-            "n": fit.n,
-            "scale": {
-                "value": scale.value,
-                "u": scale.u,
-                "U": scale.U,
-                "k": scale.k,
-                "dof": scale.dof,
-            },
+            **fit_as_json(self.fit, self.scale),
             "travel_per_rev_mm": {
                 "expected": float(self.train.travel_per_rev_mm),
                 "stored": float(stored_mm),
-                "measured": scale.value * float(stored_mm),
-                "U": scale.U * float(stored_mm),
+                "measured": self.scale.value * float(stored_mm),
+                "U": self.scale.U * float(stored_mm),
             },
-            "play_mm": play,
-            "periodic": None,
-            "drift_mm_per_min": None,
-            "not_tested": {**fit.not_tested, "suspect_readings": later, "jumps": later},
-            "suspect_readings": None,
-            "jumps": None,
             "causes": self._causes_as_json(),
             "tie": [" + ".join((one.name, *one.also)) for one in self.tie],
             "next": self.next,
@@ -154,6 +138,28 @@ class Finding:
         )
         causes.sort(key=lambda one: -one["p"])
         return [one for one in causes[:_MOST_CAUSES] if one["p"] >= _WORTH_SHOWING]
+
+
+def fit_as_json(fit: Fit, scale: Scale) -> dict[str, Any]:
+    """Return what the readings alone say, under the keys of ``tuner examine --json``."""
+    play = {"value": fit.play_mm, "u": fit.u_play_mm} if fit.play_mm is not None else None
+    later = "readings are fitted together, not screened one by one"
+    return {
+        "n": fit.n,
+        "scale": {
+            "value": scale.value,
+            "u": scale.u,
+            "U": scale.U,
+            "k": scale.k,
+            "dof": scale.dof,
+        },
+        "play_mm": play,
+        "periodic": None,
+        "drift_mm_per_min": None,
+        "not_tested": {**fit.not_tested, "suspect_readings": later, "jumps": later},
+        "suspect_readings": None,
+        "jumps": None,
+    }
 
 
 def _number(value: Fraction | int | None) -> int | float | None:

@@ -84,7 +84,9 @@ def _further(run: AxisRun, at_mm: float, first: float) -> Part[Finding | None]:
     if ended is not None:
         return ended
     start_mm = run.readings[0].reading_mm
-    bounds = scale_bounds(start_mm, turn_mm, abs(further), misreading_mm=within_mm)
+    # The start may be as wrong as the rung before could not see, this reading as wrong as it can.
+    misreading_mm = max(_BENT_MM, within_mm)
+    bounds = scale_bounds(start_mm, turn_mm, abs(further), misreading_mm=misreading_mm)
     yield from learn(run, direction_seen=True, factor=bounds)
     return None
 

@@ -241,10 +241,10 @@ class Gate:
             )
         is_read = limits.scale_high <= limits.scale_low * READ_WITHIN
         if not is_read and wanted.feed_mm_per_min * limits.scale_high > SLOW_MM_PER_MIN:
+            truly = wanted.feed_mm_per_min * limits.scale_high
             raise Defect(
-                f"{wanted.feed_mm_per_min:g} mm/min is too fast for {wanted.axis.upper()} "
-                f"before "
-                f"its scale was read: it may be {wanted.feed_mm_per_min * limits.scale_high:.0f} mm/min"
+                f"{wanted.feed_mm_per_min:g} mm/min is too fast for {wanted.axis.upper()} before "
+                f"its scale was read: it may be {truly:.0f} mm/min"
             )
         axis = self._axes[wanted.axis]
         acceleration = axis.acceleration_mm_per_s2

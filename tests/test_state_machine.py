@@ -1,0 +1,231 @@
+"""Whole sessions under everything that a person, a line and a machine can do, in any order.
+
+A hypothesis state machine: its rules answer well, answer wrongly, are silent, type ahead, stop,
+lose, garble, delay and reorder lines, restart the controller, pull the cable, press buttons on
+the machine's own panel. The program is the real one from the session down to the port; the
+machine is the simulated one, in virtual time. After every session its transcript, the lines that
+reached the machine, and the machine itself are held against what must be.
+
+``tests/bench/state_machine.py`` runs many more.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import evidence
+from conftest import replay_everything
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
+from model.played import ANSWER_FAULTS, LINE_FAULTS, Played
+
+from tuner.card.dialect import read_dialect
+from tuner.card.read import parse_card
+from tuner.rehearsal.faults import FAULTS, card_text, machine
+from tuner.rehearsal.hands import Hands
+
+CARD = parse_card(card_text(), "the mule's card")
+DIALECT = read_dialect(CARD.dialect, None)
+WRONG_WORDS = ("", " ", "GO!", "yes", "go go", "12", "0", "-5", "1e400", "nan", "again", "undo",
+               "back", "\x1b[2J", "\u202ego", "x" * 500)  # fmt: skip
+COUNTS = st.integers(0, 12)
+NAMES = ("lost", "garbled")
+
+
+class Sessions(RuleBasedStateMachine):
+    """A person, a line and a machine; sessions one after the other in one folder."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.home = Path(tempfile.mkdtemp(prefix="sessions-"))
+        self.played: Played | None = None
+
+    # --- beginning ----------------------------------------------------------------------
+
+    @initialize(
+        fault=st.sampled_from(sorted(FAULTS)), axis=st.sampled_from("xyz"), seed=st.integers(0, 99)
+    )
+    def a_machine(self, fault: str, axis: str, seed: int) -> None:
+        self.axis = axis
+        self.mule = machine(fault, axis if axis in FAULTS[fault].axes else None, seed)
+        self.hands = Hands(self.mule, seed)
+        self.begin()
+
+    @precondition(lambda self: self.played is None)
+    @rule()
+    def begin(self) -> None:
+        """Start the program."""
+        self.played = Played(self.home, CARD, DIALECT, (self.axis,), self.mule)
+
+    # --- the person ---------------------------------------------------------------------
+
+    @property
+    def session(self) -> Played:
+        assert self.played is not None
+        return self.played
+
+    def typed(self, text: str) -> None:
+        assert self.session.question is not None
+        self.hands.caliper_shows(self.session.question)  # they see what moves, whatever they type
+        self.session.answer(text)
+        self.look()
+
+    @precondition(lambda self: self.played is not None)
+    @rule(times=st.integers(1, 15))
+    def answers_well(self, times: int) -> None:
+        for _ in range(times):
+            if self.played is None:
+                return
+            question = self.session.question
+            assert question is not None
+            self.session.answer(self.hands.answer(question))
+            self.look()
+
+    @precondition(lambda self: self.played is not None)
+    @rule(text=st.sampled_from(WRONG_WORDS) | st.text(max_size=20))
+    def says_a_wrong_word(self, text: str) -> None:
+        self.typed(text)
+
+    @precondition(lambda self: self.played is not None)
+    @rule()
+    def says_go(self) -> None:
+        self.typed("go")
+
+    @precondition(lambda self: self.played is not None)
+    @rule(mm=st.floats(0.0, 150.0).map(lambda mm: f"{mm:.2f}"))
+    def reads(self, mm: str) -> None:
+        self.typed(mm)
+
+    @precondition(lambda self: self.played is not None)
+    @rule(seconds=st.sampled_from((1.0, 29.0, 31.0, 119.0, 121.0, 299.0, 301.0, 4000.0)))
+    def is_silent(self, seconds: float) -> None:
+        self.session.wait(seconds)
+        self.look()
+
+    @precondition(lambda self: self.played is not None)
+    @rule()
+    def types_ahead(self) -> None:
+        self.session.pending.append("go")
+
+    @precondition(lambda self: self.played is not None)
+    @rule()
+    def stops(self) -> None:
+        self.session.stop()
+        self.look()
+
+    @precondition(lambda self: self.played is not None)
+    @rule(reads=st.integers(0, 60))
+    def stops_soon(self, reads: int) -> None:
+        self.session.door.stop_in_reads = reads
+
+    # --- the line and the machine -------------------------------------------------------
+
+    @precondition(lambda self: self.played is not None)
+    @rule(passing=COUNTS, what=st.sampled_from(LINE_FAULTS))
+    def a_line_fails(self, passing: int, what: str) -> None:
+        self.session.door.to_machine.append((passing, what))
+
+    @precondition(lambda self: self.played is not None)
+    @rule(
+        passing=COUNTS,
+        what=st.sampled_from(ANSWER_FAULTS),
+        seconds=st.sampled_from((0.1, 0.4, 2.0, 6.0, 12.0, 40.0)),
+    )
+    def an_answer_fails(self, passing: int, what: str, seconds: float) -> None:
+        self.session.door.to_program.append((passing, what, seconds))
+
+    @precondition(lambda self: self.played is not None)
+    @rule()
+    def the_controller_restarts(self) -> None:
+        self.session.door.restart()
+
+    @precondition(lambda self: self.played is not None)
+    @rule()
+    def the_cable_comes_out(self) -> None:
+        self.session.door.unplug()
+
+    @precondition(lambda self: self.played is not None)
+    @rule(line=st.sampled_from(("M104 S200", "M140 S60", "G1 X1 F600", "G1 Y-1 F600", "G90", "M105")))
+    def somebody_presses_a_button(self, line: str) -> None:
+        self.session.foreign_moves += line.startswith("G1")
+        self.session.door.somebody_else_sends(line)
+
+    # --- what must be -------------------------------------------------------------------
+
+    def look(self) -> None:
+        """Judge the session when it has ended."""
+        if self.session.question is None:
+            self.judge()
+            self.played = None
+
+    def teardown(self) -> None:
+        try:
+            if self.played is not None:
+                self.session.stop()
+                self.judge()
+            replay_everything(self.home / "logbook.db")
+        finally:
+            shutil.rmtree(self.home)
+
+    def judge(self) -> None:
+        session = self.session
+        path = max((self.home / "wire").glob("*.txt"), key=lambda one: one.stat().st_mtime_ns)
+        records = evidence.parse(path)
+        assert evidence.check(records) == []
+        assert session.wrong == []
+        sent = evidence.motion_lines(records)
+        carried_out = [line for line in session.door.delivered if re.match("G1|G28", line)]
+        assert is_among(carried_out, sent), (carried_out, sent)
+        assert no_motion_in_doubt(records) == []
+        assert session.ended in (0, 1, 3)
+        self.heaters_are_off(records)
+
+    def heaters_are_off(self, records: list[evidence.Record]) -> None:
+        connected = any(one.kind == ">" for one in records)
+        (said, *more) = [line.says for line in self.session.said if line.key == "heaters"] or [""]
+        assert not more
+        if connected:
+            assert said
+            lost = "went away" in said
+            assert lost or any(one.kind == ">" and "M104 S0" in one.text for one in records)
+        if said == "every heater reports that it is off":
+            heaters = self.mule.controller._heaters
+            assert [one.target_c for one in heaters.values()] == [0.0] * len(heaters)
+
+
+def is_among(few: list[str], many: list[str]) -> bool:
+    """Whether `few` is `many` with some left out."""
+    rest = iter(many)
+    return all(one in rest for one in few)
+
+
+def no_motion_in_doubt(records: list[evidence.Record]) -> list[str]:
+    """Return every motion line that left after something had made the position doubtful."""
+    doubt = ""
+    findings = []
+    for record in records:
+        if record.kind == "<" and record.text == "start":
+            doubt = f"line {record.number}: the controller had greeted"
+        elif record.kind == "!" and re.match("no answer to '(G1|G28|M400)|stop", record.text):
+            doubt = f"line {record.number}: {record.text}"
+        elif record.kind == "~" and "free-plus" in record.text:
+            doubt = ""  # somebody declares where the axis stands
+        elif record.kind == ">" and evidence.motion_lines([record]) and doubt:
+            findings.append(f"'{record.text}' was sent, but {doubt}")
+    return findings
+
+
+QUICK: dict[str, Any] = {
+    "max_examples": 50,
+    "stateful_step_count": 30,
+    "deadline": None,
+    "derandomize": True,
+    "suppress_health_check": list(HealthCheck),
+}
+TestSessions = Sessions.TestCase
+TestSessions.settings = settings(**QUICK)

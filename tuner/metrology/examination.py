@@ -1,0 +1,150 @@
+"""Everything that a table of readings says about one axis, without a machine.
+
+The rule it keeps: the fit never depends on what a person believes about the parts. Without a
+description of the axis there is a scale, its uncertainty and the play; causes and a verdict
+about the stored number need the description as well.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from tuner.drive.parts import DriveTrain
+from tuner.drive.scale import Stored
+from tuner.metrology.budget import Scale, measured_scale
+from tuner.metrology.fit import Fit, fit
+from tuner.metrology.reading import Reading
+from tuner.metrology.table import Readings
+from tuner.metrology.verdict import Finding, agree, decide, fit_as_json
+
+__all__ = ["Described", "Examination", "examine_readings"]
+
+# A placing with fewer readings cannot notice its own mistakes.
+_WHOLE_PLACING = 4
+
+
+@dataclass(frozen=True)
+class Described:
+    """What a person believes about the axis; `length_mm` is from end to end of its range."""
+
+    train: DriveTrain
+    stored: Stored
+    length_mm: float
+
+
+@dataclass(frozen=True)
+class Examination:
+    """What the readings of one axis say.
+
+    `fit` has the datum, scale and play with residuals, `scale` the uncertainty with the
+    caliper's and the bench's own errors. `finding` holds causes and verdict; it is None where
+    the axis was not described, and `why_no_causes` says so. `resolution_mm` and
+    `error_limit_mm` are those of the caliper as it was placed.
+    """
+
+    readings: Readings = field(repr=False)
+    fit: Fit
+    scale: Scale
+    finding: Finding | None
+    why_no_causes: str
+    resolution_mm: float
+    error_limit_mm: float
+
+    @property
+    def next(self) -> str:
+        """What to do next, in a sentence."""
+        return self.finding.next if self.finding else self.why_no_causes
+
+    def as_json(self, *, file: str | None, axis: str | None) -> dict[str, Any]:
+        """Return one object as ``tuner examine --json`` prints it: no NaN, no infinity."""
+        if self.finding is not None:
+            said = self.finding.as_json(file=file, axis=axis)
+        else:
+            said = {
+                "schema": 1,
+                "file": file,
+                "axis": axis,
+                **fit_as_json(self.fit, self.scale),
+                "travel_per_rev_mm": None,
+                "causes": [],
+                "tie": [],
+                "next": self.next,
+                "verdict": "cannot-tell",
+                "value_known": False,
+                "place_anew": False,
+                "proposal": None,
+            }
+            said["not_tested"] = {**said["not_tested"], "travel_per_rev_mm": self.why_no_causes}
+        caliper = {"resolution_mm": self.resolution_mm, "error_limit_mm": self.error_limit_mm}
+        budget = [
+            {"name": one.name, "u_relative": one.u_relative} for one in self.scale.contributions
+        ]
+        return {**said, "caliper": caliper, "budget": budget}
+
+
+def examine_readings(
+    readings: Readings,
+    *,
+    resolution_mm: float,
+    error_limit_mm: float,
+    grows: Literal[1, -1] | None = None,
+    described: Described | None = None,
+    why_no_causes: str = "",
+) -> Examination:
+    """Fit `readings`, and say what the result means for the axis that is `described`.
+
+    `resolution_mm` is the step of the caliper's display, `error_limit_mm` what it may be wrong
+    by as it was placed. `grows` is 1 where the reading grows in plus direction of the axis,
+    else -1; None takes it from the readings. Raises ``BadReadings`` for readings that show no
+    scale: fewer than two, all at one place, or none that differ.
+    """
+    sequence = _one_by_one(readings)
+    fitted = fit(sequence, grows=grows or 1, resolution_mm=resolution_mm)
+    if grows is None and fitted.scale < 0.0:
+        grows = -1
+        fitted = fit(sequence, grows=grows, resolution_mm=resolution_mm)
+    scale = measured_scale(fitted, error_limit_mm=error_limit_mm)
+    finding = None
+    if described is not None:
+        finding = decide(
+            scale,
+            described.train,
+            described.stored,
+            fit=fitted,
+            axis_length_mm=described.length_mm,
+            setups=_agreeing_placings(sequence, grows or 1, resolution_mm, error_limit_mm),
+        )
+    return Examination(
+        readings=readings,
+        fit=fitted,
+        scale=scale,
+        finding=finding,
+        why_no_causes="" if finding else why_no_causes,
+        resolution_mm=resolution_mm,
+        error_limit_mm=error_limit_mm,
+    )
+
+
+def agreeing_placings(
+    readings: Sequence[Reading], scale_of: Callable[[Sequence[Reading]], Scale]
+) -> int:
+    """Return how many placings of the caliper agree, 1 where two of them do not.
+
+    Each visit is a placing. One counts that has enough readings to notice its own mistakes,
+    and of which `scale_of` makes a scale.
+    """
+    scales = []
+    for visit in sorted({one.visit for one in readings}):
+        placing = [one for one in readings if one.visit == visit]
+        if len(placing) >= _WHOLE_PLACING:
+            with suppress(BadReadings):
+                scales.append(scale_of(placing))
+    return len(scales) if scales and all(agree(scales[0], one) for one in scales[1:]) else 1
+
+
+def _one_by_one(readings: Readings) -> list[Reading]:
+    words = {1: "plus", -1: "minus", 0: None}
+    ...
