@@ -19,7 +19,7 @@ STEPS = [
     {"messages", "drive"},
     {"answers", "card", "metrology"},
     {"safety"},
-    {"wire", "plans", "rehearsal"},
+    {"wire", "plans", "rehearsal", "notebook"},
     {"session"},
     {"handover"},
     {"console"},
@@ -34,6 +34,7 @@ NARROWER = {
     "rehearsal": {"drive", "messages", "errors"},
     "console": {"messages", "answers", "text", "errors"},
     "metrology": {"drive", "errors", "text"},
+    "notebook": {"drive", "card", "metrology", "errors", "text"},
     "plans": {"drive", "card", "metrology", "messages", "errors", "text"},
 }
 OUTSIDE = {

@@ -8,6 +8,7 @@ import pytest
 
 from tuner.errors import HeatFault, TooHot
 from tuner.safety.heat import (
+    UNATTENDED_S,
     Heater,
     Heaters,
     HeatWatch,
@@ -33,6 +34,8 @@ UNKNOWN = "Temperatures are not reported: treat nozzle and bed as hot."
          "Hot surfaces, burns on touch: nozzle 20 °C, bed 50 °C."),
         ([Heater("C", 20.0), Heater("P", 20.0)], "cold", "Reported: chamber 20 °C, P 20 °C."),
         ([Heater("T", -40.0)], "cold", "Reported: nozzle -40 °C."),
+        ([Heater("T", 20.0), Heater("B", 24.0), Heater("C", 22.0)], "cold",
+         "Reported: nozzle 20 °C, bed 24 °C, chamber 22 °C."),
         ([Heater(f"T{n}", 20.0 + n) for n in range(9)], "cold",
          "Reported: nozzle 8 28 °C, nozzle 7 27 °C, nozzle 6 26 °C and 6 more, none hotter."),
     ],
@@ -103,12 +106,17 @@ def watched(*looks: tuple[float, float], target_c: float = 200.0) -> list[bool]:
         [(0.0, 20.0), (50.0, 10.0), (59.0, 19.0)],  # noise, or a draught
         [(0.0, 20.0), (59.0, 197.0), (1e6, 203.0)],  # there, and left alone for long
         [(0.0, 200.0), (1e6, 190.0), (1e6 + 59.9, 190.0), (1e6 + 60.0, 192.1)],
+        [(0.0, 20.0), (50.0, 195.0), (60.0, 198.0), (1e6, 195.0)],  # a minute to come back
         [(0.0, 240.0), (50.0, 230.0), (100.0, 201.0)],  # from above
         [(0.0, -20.0), (1.0, 260.0)],
     ],
 )
 def test_a_heater_that_gets_on_is_left_on(looks: list[tuple[float, float]]) -> None:
     watched(*looks)
+
+
+def test_what_is_hot_waits_five_minutes_for_an_answer() -> None:
+    assert UNATTENDED_S == 5 * 60
 
 
 def test_it_is_there_within_three_degrees() -> None:

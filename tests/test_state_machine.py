@@ -11,6 +11,7 @@ reached the machine, and the machine itself are held against what must be.
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
 import tempfile
@@ -19,10 +20,10 @@ from typing import Any
 
 import evidence
 from conftest import replay_everything
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, event, settings
 from hypothesis import strategies as st
-from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
-from model.played import ANSWER_FAULTS, LINE_FAULTS, Played
+from hypothesis.stateful import RuleBasedStateMachine, initialize, rule
+from model.played import ANSWER_FAULTS, Played
 
 from tuner.card.dialect import read_dialect
 from tuner.card.read import parse_card
@@ -33,8 +34,10 @@ CARD = parse_card(card_text(), "the mule's card")
 DIALECT = read_dialect(CARD.dialect, None)
 WRONG_WORDS = ("", " ", "GO!", "yes", "go go", "12", "0", "-5", "1e400", "nan", "again", "undo",
                "back", "\x1b[2J", "\u202ego", "x" * 500)  # fmt: skip
-COUNTS = st.integers(0, 12)
-NAMES = ("lost", "garbled")
+BUTTONS = ("M104 S200", "M140 S60", "G1 X1 F600", "G1 Y-1 F600", "G90", "M105")
+COUNTS = st.integers(0, 40)
+QUESTIONS = st.integers(0, 40)
+SELDOM = st.integers(0, 5)
 
 
 class Sessions(RuleBasedStateMachine):
@@ -42,95 +45,88 @@ class Sessions(RuleBasedStateMachine):
 
     def __init__(self) -> None:
         super().__init__()
-        self.home = Path(tempfile.mkdtemp(prefix="sessions-"))
+        # In memory where there is such a place: every step of a session waits for the disk.
+        memory = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+        self.home = Path(tempfile.mkdtemp(prefix="sessions-", dir=memory))
+        self.judged: set[Path] = set()
         self.played: Played | None = None
 
     # --- beginning ----------------------------------------------------------------------
 
     @initialize(
-        fault=st.sampled_from(sorted(FAULTS)), axis=st.sampled_from("xyz"), seed=st.integers(0, 99)
+        fault=st.sampled_from(sorted(FAULTS)),
+        axis=st.sampled_from("xyz"),
+        seed=st.integers(0, 99),
+        questions=QUESTIONS,
     )
-    def a_machine(self, fault: str, axis: str, seed: int) -> None:
+    def a_machine(self, fault: str, axis: str, seed: int, questions: int) -> None:
         self.axis = axis
         self.mule = machine(fault, axis if axis in FAULTS[fault].axes else None, seed)
         self.hands = Hands(self.mule, seed)
-        self.begin()
-
-    @precondition(lambda self: self.played is None)
-    @rule()
-    def begin(self) -> None:
-        """Start the program."""
-        self.played = Played(self.home, CARD, DIALECT, (self.axis,), self.mule)
+        self.answers_well(questions)
 
     # --- the person ---------------------------------------------------------------------
 
     @property
     def session(self) -> Played:
-        assert self.played is not None
+        """The session that goes on; a new one when the one before has ended."""
+        if self.played is None:
+            self.played = Played(self.home, CARD, DIALECT, (self.axis,), self.mule)
         return self.played
 
     def typed(self, text: str) -> None:
         assert self.session.question is not None
         self.hands.caliper_shows(self.session.question)  # they see what moves, whatever they type
         self.session.answer(text)
-        self.look()
+        self.has_ended()
 
-    @precondition(lambda self: self.played is not None)
-    @rule(times=st.integers(1, 15))
-    def answers_well(self, times: int) -> None:
-        for _ in range(times):
-            if self.played is None:
-                return
+    @rule(questions=QUESTIONS)
+    def answers_well(self, questions: int) -> None:
+        for _ in range(questions):
             question = self.session.question
             assert question is not None
             self.session.answer(self.hands.answer(question))
-            self.look()
+            if self.has_ended():
+                return
 
-    @precondition(lambda self: self.played is not None)
     @rule(text=st.sampled_from(WRONG_WORDS) | st.text(max_size=20))
     def says_a_wrong_word(self, text: str) -> None:
         self.typed(text)
 
-    @precondition(lambda self: self.played is not None)
     @rule()
     def says_go(self) -> None:
         self.typed("go")
 
-    @precondition(lambda self: self.played is not None)
     @rule(mm=st.floats(0.0, 150.0).map(lambda mm: f"{mm:.2f}"))
     def reads(self, mm: str) -> None:
         self.typed(mm)
 
-    @precondition(lambda self: self.played is not None)
     @rule(seconds=st.sampled_from((1.0, 29.0, 31.0, 119.0, 121.0, 299.0, 301.0, 4000.0)))
     def is_silent(self, seconds: float) -> None:
         self.session.wait(seconds)
-        self.look()
+        self.has_ended()
 
-    @precondition(lambda self: self.played is not None)
     @rule()
     def types_ahead(self) -> None:
         self.session.pending.append("go")
 
-    @precondition(lambda self: self.played is not None)
-    @rule()
-    def stops(self) -> None:
-        self.session.stop()
-        self.look()
+    @rule(really=SELDOM)
+    def stops(self, really: int) -> None:
+        if not really:
+            self.session.stop()
+            self.has_ended()
 
-    @precondition(lambda self: self.played is not None)
-    @rule(reads=st.integers(0, 60))
-    def stops_soon(self, reads: int) -> None:
-        self.session.door.stop_in_reads = reads
+    @rule(really=SELDOM, reads=st.integers(0, 200))
+    def stops_soon(self, really: int, reads: int) -> None:
+        if not really:
+            self.session.door.stop_in_reads = reads
 
     # --- the line and the machine -------------------------------------------------------
 
-    @precondition(lambda self: self.played is not None)
-    @rule(passing=COUNTS, what=st.sampled_from(LINE_FAULTS))
+    @rule(passing=COUNTS, what=st.sampled_from(("lost", "garbled")))
     def a_line_fails(self, passing: int, what: str) -> None:
         self.session.door.to_machine.append((passing, what))
 
-    @precondition(lambda self: self.played is not None)
     @rule(
         passing=COUNTS,
         what=st.sampled_from(ANSWER_FAULTS),
@@ -139,29 +135,32 @@ class Sessions(RuleBasedStateMachine):
     def an_answer_fails(self, passing: int, what: str, seconds: float) -> None:
         self.session.door.to_program.append((passing, what, seconds))
 
-    @precondition(lambda self: self.played is not None)
-    @rule()
-    def the_controller_restarts(self) -> None:
-        self.session.door.restart()
+    @rule(really=SELDOM, lines=COUNTS)
+    def the_controller_restarts(self, really: int, lines: int) -> None:
+        if not really:
+            self.session.door.to_machine.append((lines, "restart"))
 
-    @precondition(lambda self: self.played is not None)
-    @rule()
-    def the_cable_comes_out(self) -> None:
-        self.session.door.unplug()
+    @rule(really=SELDOM, lines=COUNTS)
+    def the_cable_comes_out(self, really: int, lines: int) -> None:
+        if not really:
+            self.session.door.to_machine.append((lines, "unplugged"))
 
-    @precondition(lambda self: self.played is not None)
-    @rule(line=st.sampled_from(("M104 S200", "M140 S60", "G1 X1 F600", "G1 Y-1 F600", "G90", "M105")))
-    def somebody_presses_a_button(self, line: str) -> None:
+    @rule(really=SELDOM, line=st.sampled_from(BUTTONS))
+    def somebody_presses_a_button(self, really: int, line: str) -> None:
+        if really:
+            return
         self.session.foreign_moves += line.startswith("G1")
         self.session.door.somebody_else_sends(line)
 
     # --- what must be -------------------------------------------------------------------
 
-    def look(self) -> None:
-        """Judge the session when it has ended."""
-        if self.session.question is None:
-            self.judge()
-            self.played = None
+    def has_ended(self) -> bool:
+        """Say whether the session is over, and judge it then."""
+        if self.session.question is not None:
+            return False
+        self.judge()
+        self.played = None
+        return True
 
     def teardown(self) -> None:
         try:
@@ -174,7 +173,8 @@ class Sessions(RuleBasedStateMachine):
 
     def judge(self) -> None:
         session = self.session
-        path = max((self.home / "wire").glob("*.txt"), key=lambda one: one.stat().st_mtime_ns)
+        (path,) = set((self.home / "wire").glob("*.txt")) - self.judged
+        self.judged.add(path)
         records = evidence.parse(path)
         assert evidence.check(records) == []
         assert session.wrong == []
@@ -183,6 +183,10 @@ class Sessions(RuleBasedStateMachine):
         assert is_among(carried_out, sent), (carried_out, sent)
         assert no_motion_in_doubt(records) == []
         assert session.ended in (0, 1, 3)
+        moves = len(sent)
+        event(f"ended with {session.ended}, {min(moves, 20) // 5 * 5}+ moves")
+        notes = [line.key for line in session.said if line.tag == "NOTE"]
+        event(f"last notes {notes[-2:]}")
         self.heaters_are_off(records)
 
     def heaters_are_off(self, records: list[evidence.Record]) -> None:

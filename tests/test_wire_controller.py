@@ -119,6 +119,14 @@ def test_opening_waits_for_the_greeting_gets_into_step_and_sets_the_modes(
     assert bench.written(Sort.RECEIVED)[:3] == ["start", "made-up controller", "X:0 Y:0 Z:0"]
 
 
+def test_whoever_opens_again_knows_no_position(conversation: Converse) -> None:
+    bench = conversation(OPENING)
+    bench.controller.open_conversation()
+    bench.controller.position_established()
+    bench.controller.open_conversation()
+    assert bench.controller.position_unknown
+
+
 def test_a_controller_that_does_not_restart_is_asked_after_three_seconds(
     conversation: Converse,
 ) -> None:
@@ -885,6 +893,17 @@ def test_heaters_off_after_a_stop_that_halts_does_not_wait(opened: Converse) -> 
     assert not outcome.confirmed
     assert "mains" in outcome.says
     assert bench.port.clock.now_s() == at_s
+
+
+def test_a_controller_that_came_back_from_its_halt_is_read_back(opened: Converse) -> None:
+    off = OFF + "< ok\n" * 2 + RESYNC + "> M105\n< ok T:20 /0\n"
+    bench = opened("> M112\n5 ~ NOTE x\n< start\n" + off)
+    bench.controller.stop()
+    with pytest.raises(Stopped):
+        bench.controller.position()
+    with pytest.raises(ControllerRestarted):
+        bench.controller.position()
+    assert bench.controller.heaters_off().confirmed
 
 
 def test_heaters_off_without_answer_is_not_confirmed(opened: Converse) -> None:

@@ -13,6 +13,9 @@ from tuner.text import visible
 
 def main() -> int:
     """Run the command line and return its exit status; no traceback for a person's mistake."""
+    if sys.stdout is None:  # so Python shows a closed one
+        print("tuner: standard output is closed; there is nowhere to say anything", file=sys.stderr)
+        return TunerError.exit_status
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A terminal that cannot show a character shows a question mark, and the work goes on.
         sys.stdout.reconfigure(errors="replace")

@@ -85,7 +85,8 @@ def _parser() -> argparse.ArgumentParser:
     _add_axis(tune)
     _add_plain(tune)
 
-    leaves = [rehearse, tune, *_add_travel(commands), _add_convert(commands), *_add_card(commands)]
+    leaves = [rehearse, tune, *_add_travel(commands), _add_convert(commands)]
+    leaves += [_add_examine(commands), *_add_card(commands)]
     leaves += [
         commands.add_parser(
             "ports", help="serial ports of this computer", description="List the serial ports."
@@ -219,6 +220,44 @@ def _add_convert(commands: _Commands) -> argparse.ArgumentParser:
     )
     _add_json(converting, default=False)
     return converting
+
+
+def _add_examine(commands: _Commands) -> argparse.ArgumentParser:
+    examine = commands.add_parser(
+        "examine",
+        formatter_class=_FORM,
+        help="what readings that were written down say",
+        description=(
+            "Fit the readings of one axis and say what they mean, without a machine. Each file is\n"
+            "a CSV table with the header commanded_mm,reading_mm and, where they are known,\n"
+            "approach (plus or minus), time_s, feed_mm_per_min and visit."
+        ),
+        epilog=(
+            "examples:\n"
+            "  tuner examine readings.csv                          scale, play, uncertainty\n"
+            "  tuner examine readings.csv --card card.toml --axis x    causes and verdict as well"
+        ),
+    )
+    examine.add_argument(
+        "files", nargs="+", type=Path, metavar="READINGS", help="CSV files, one axis in each"
+    )
+    examine.add_argument("--card", type=Path, metavar="CARD", help="a machine card, a TOML file")
+    examine.add_argument(
+        "--axis",
+        action="append",
+        type=str.lower,
+        metavar="A",
+        dest="axes",
+        help="the axis of the card; once for all files, or once for each",
+    )
+    examine.add_argument(
+        "--placed",
+        choices=("depth-rod", "inside-jaws", "outside-jaws"),
+        default="depth-rod",
+        help="how the caliper was used (default: depth-rod)",
+    )
+    _add_json(examine, default=False)
+    return examine
 
 
 def _add_card(commands: _Commands) -> list[argparse.ArgumentParser]:
@@ -373,6 +412,16 @@ def run(arguments: Sequence[str]) -> int:
                 limit_hz=given.limit_hz,
                 card_path=given.card,
                 axes=given.axes,
+                as_json=given.as_json,
+            )
+        case "examine":
+            from tuner.commands.examine import examine
+
+            return examine(
+                files=given.files,
+                card_path=given.card,
+                axes=given.axes,
+                placed=given.placed,
                 as_json=given.as_json,
             )
         case "card" if given.action == "new":

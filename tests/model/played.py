@@ -27,7 +27,6 @@ from tuner.messages import Line, Question
 from tuner.rehearsal.faults import Mule
 from tuner.wire.port import Port
 
-LINE_FAULTS = ("lost", "garbled")
 ANSWER_FAULTS = ("lost", "twice", "late", "behind the next", "garbled", "after chatter", "stalled")
 _PATIENCE_S = 60.0  # of the test with the program, in real time
 _CHATTER = b"\x1b[2J\xff hello: 12 ok? \x00\n"
@@ -113,6 +112,11 @@ class Door:
                     continue
                 case ("garbled",):
                     line = b"?" + line[1:]
+                case ("restart",):
+                    self.restart()
+                case ("unplugged",):
+                    self.unplug()
+                    self._must_be_there()
             self.delivered.append(line.decode("ascii"))
             self.machine.controller.receive(line + b"\n", self.clock.now_s())
         return len(data)

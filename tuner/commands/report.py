@@ -7,6 +7,8 @@ no NaN and no infinity in it, and what is not known is null.
 from __future__ import annotations
 
 import json
+import math
+import sys
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
@@ -14,9 +16,12 @@ from typing import Any
 
 from tuner.drive.parts import GearPair, Motor, total_ratio
 from tuner.drive.scale import Form, form_key
+from tuner.errors import BadFile, TunerError
+from tuner.text import visible
 
 _SCHEMA = 1
 _WIDTH = 98
+_MOST_DECIMALS = 12
 
 
 def print_json(report: Mapping[str, Any]) -> None:
@@ -73,3 +78,29 @@ def shaft_numbers(gears: Sequence[GearPair], motor: Motor | None) -> dict[str, A
             "microsteps": motor.microsteps,
         },
     }
+
+
+def plus_minus(value: float, uncertainty: float) -> str:
+    """Return ``value ± uncertainty``; the uncertainty decides how many digits both have.
+
+    Two of its digits where the first three are up to 354, one up to 949, else it is rounded up
+    (Particle Data Group, Review of Particle Physics, introduction).
+    """
+    if not uncertainty > 0.0:
+        return f"{value:.6g}"
+    exponent = math.floor(math.log10(uncertainty))
+    leading = math.floor(uncertainty / 10.0 ** (exponent - 2) + 0.5)
+    decimals = min(max((1 if leading <= 354 else 0) - exponent, 0), _MOST_DECIMALS)
+    if leading > 949:
+        decimals = max(decimals - 1, 0)
+    return f"{value:.{decimals}f} ± {uncertainty:.{decimals}f}"
+
+
+def print_failure(failure: TunerError, of: str = "") -> None:
+    """Print to standard error why something failed, where the work goes on with the rest.
+
+    `of` says what it was, where the failure itself does not.
+    """
+    findings = failure.findings if isinstance(failure, BadFile) else (f"{of}{failure}",)
+    for one in findings:
+        print(f"tuner: {visible(one)}", file=sys.stderr)

@@ -44,6 +44,11 @@ def tune(*, home: Path, card_path: Path, url: str, axes: Sequence[str] | None, p
 
 def console_for(plain: bool) -> Console:
     """Return the console to use: plain lines on demand, and where there is no terminal."""
+    if sys.stdin is None:  # so Python shows a closed one
+        raise UsedWrongly(
+            "standard input is closed, and somebody has to answer; leave it open, or let the "
+            "program answer by itself with: tuner rehearse --hands-off"
+        )
     if plain or not _is_terminal(sys.stdin) or not _is_terminal(sys.stdout):
         from tuner.console.plain import Plain
 

@@ -18,7 +18,6 @@ import numpy.typing as npt
 __all__ = ["ASCII", "UNICODE", "Marks", "marks_for", "residual_picture"]
 
 Floats = npt.NDArray[np.float64]
-Integers = npt.NDArray[np.int64]
 
 _WIDTH = 68
 _ROWS_EACH_SIDE = 5
@@ -29,7 +28,7 @@ _SMALL_MM = 0.01  # below this the usual three decimals show nothing
 
 @dataclass(frozen=True)
 class Marks:
-    """The characters of a picture; `sides` are those for minus, unknown, plus and a mix."""
+    """The characters of a picture: where readings are, and the lines behind them."""
 
     minus: str
     unknown: str
@@ -54,12 +53,12 @@ def marks_for(encoding: str | None) -> Marks:
 
 
 def residual_picture(
-    at_mm: Floats, residual_mm: Floats, side: Integers, band_mm: float, marks: Marks
+    at_mm: Floats, residual_mm: Floats, side: Floats, band_mm: float, marks: Marks
 ) -> list[str]:
     """Return the lines of a picture of residuals, all of one width where nothing is labelled.
 
     `at_mm` : (n,) float, commanded positions; `residual_mm` : (n,) float, reading minus fit;
-    `side` : (n,) int, 1 arrived in plus direction, -1 in minus, 0 not known. `band_mm` is half
+    `side` : (n,) float, 1 arrived in plus direction, -1 in minus, 0 not known. `band_mm` is half
     the width of the band. There must be at least one reading and every number finite.
     """
     largest_mm = max(float(np.max(np.abs(residual_mm))), band_mm / _BAND_SHARE, 1e-9)
@@ -70,7 +69,7 @@ def residual_picture(
 
     height = 2 * _ROWS_EACH_SIDE + 1
     present = np.zeros((3, height, _WIDTH), dtype=bool)
-    present[side + 1, row, column] = True
+    present[side.astype(int) + 1, row, column] = True
     one_kind = present.sum(axis=0) == 1
 
     canvas = np.full((height, _WIDTH), " ")

@@ -107,7 +107,7 @@ def measured_scale(
         Contribution("caliper tilt", tilt**2 * math.sqrt(1.0 / 45.0)),
         Contribution("temperature", _STEEL_PER_K * room_within_k / math.sqrt(3.0)),
         Contribution(
-            "play not separated", abs(fit.scale_per_play) * _PLAY_UNSEEN_MM / math.sqrt(3.0) / size
+            "play not separated", abs(fit.scale_per.get("play_mm", 0.0)) * _PLAY_UNSEEN_MM / math.sqrt(3.0) / size
         ),
     )
     u_relative, dof = welch_satterthwaite(contributions)

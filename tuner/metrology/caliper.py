@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from typing import Literal
 
-__all__ = ["error_limit_mm"]
+__all__ = ["Place", "error_limit_mm", "placed_limit_mm"]
+
+Place = Literal["depth-rod", "inside-jaws", "outside-jaws"]
 
 # DIN 862 (before 2015), external measurement: measured length up to and including, limit for
 # steps of 0.02 mm and finer, limit for coarser ones, all in mm. The borders of the middle
@@ -28,6 +31,7 @@ _DIN_862 = (
     (2000, "0.06", "0.22"),
 )
 _FINE_STEP_MM = Fraction("0.02")
+_INSIDE_OR_ROD_EXTRA_MM = 0.02
 
 
 def error_limit_mm(range_mm: Fraction, step_mm: Fraction) -> Fraction:
@@ -38,3 +42,11 @@ def error_limit_mm(range_mm: Fraction, step_mm: Fraction) -> Fraction:
     row = next((one for one in _DIN_862 if range_mm <= one[0]), _DIN_862[-1])
     _, fine, coarse = row
     return Fraction(fine if step_mm <= _FINE_STEP_MM else coarse)
+
+
+def placed_limit_mm(limit_mm: float, place: Place) -> float:
+    """Return what the caliper may be wrong by there; `limit_mm` is that of its outside jaws.
+
+    Depth rod and inside jaws: 0.02 mm more (common practice, no source).
+    """
+    return limit_mm if place == "outside-jaws" else limit_mm + _INSIDE_OR_ROD_EXTRA_MM

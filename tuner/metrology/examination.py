@@ -7,17 +7,20 @@ about the stored number need the description as well.
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from tuner.drive.parts import DriveTrain
-from tuner.drive.scale import Stored
+from tuner.drive.scale import Stored, steps_per_mm
+from tuner.errors import BadReadings
 from tuner.metrology.budget import Scale, measured_scale
 from tuner.metrology.fit import Fit, fit
-from tuner.metrology.reading import Reading
-from tuner.metrology.table import Readings
+from tuner.metrology.reading import Columns, Reading, columns
 from tuner.metrology.verdict import Finding, agree, decide, fit_as_json
 
 __all__ = ["Described", "Examination", "examine_readings"]
@@ -34,6 +37,12 @@ class Described:
     stored: Stored
     length_mm: float
 
+    @property
+    def turn_mm(self) -> float:
+        """Commanded mm of one nominal turn of the output shaft, counted from steps."""
+        motor_turn_mm = self.train.motor.microsteps_per_rev / steps_per_mm(self.stored, self.train)
+        return float(motor_turn_mm / self.train.gear_ratio)
+
 
 @dataclass(frozen=True)
 class Examination:
@@ -45,7 +54,7 @@ class Examination:
     `error_limit_mm` are those of the caliper as it was placed.
     """
 
-    readings: Readings = field(repr=False)
+    readings: Columns = field(repr=False)
     fit: Fit
     scale: Scale
     finding: Finding | None
@@ -86,7 +95,7 @@ class Examination:
 
 
 def examine_readings(
-    readings: Readings,
+    readings: Sequence[Reading] | Columns,
     *,
     resolution_mm: float,
     error_limit_mm: float,
@@ -101,11 +110,17 @@ def examine_readings(
     else -1; None takes it from the readings. Raises ``BadReadings`` for readings that show no
     scale: fewer than two, all at one place, or none that differ.
     """
-    sequence = _one_by_one(readings)
-    fitted = fit(sequence, grows=grows or 1, resolution_mm=resolution_mm)
-    if grows is None and fitted.scale < 0.0:
-        grows = -1
-        fitted = fit(sequence, grows=grows, resolution_mm=resolution_mm)
+    data = columns(readings)
+    direction: Literal[1, -1] = grows or _grows(data)
+    turn_mm = None if described is None else described.turn_mm
+
+    def fit_of(some: Columns) -> Fit:
+        return fit(some, grows=direction, resolution_mm=resolution_mm, turn_mm=turn_mm)
+
+    def scale_of(some: Columns) -> Scale:
+        return measured_scale(fit_of(some), error_limit_mm=error_limit_mm)
+
+    fitted = fit_of(data)
     scale = measured_scale(fitted, error_limit_mm=error_limit_mm)
     finding = None
     if described is not None:
@@ -115,10 +130,10 @@ def examine_readings(
             described.stored,
             fit=fitted,
             axis_length_mm=described.length_mm,
-            setups=_agreeing_placings(sequence, grows or 1, resolution_mm, error_limit_mm),
+            setups=agreeing_placings(data, scale_of),
         )
     return Examination(
-        readings=readings,
+        readings=data,
         fit=fitted,
         scale=scale,
         finding=finding,
@@ -128,23 +143,42 @@ def examine_readings(
     )
 
 
+def _grows(readings: Columns) -> Literal[1, -1]:
+    """Return in which direction the readings of the largest visit grow."""
+    visits, counts = np.unique(readings.visit, return_counts=True)
+    here = readings.visit == visits[np.argmax(counts)]
+    commanded, reading = readings.commanded_mm[here], readings.reading_mm[here]
+    together = float((commanded - commanded.mean()) @ (reading - reading.mean()))
+    return -1 if together < 0.0 else 1
+
+
 def agreeing_placings(
-    readings: Sequence[Reading], scale_of: Callable[[Sequence[Reading]], Scale]
+    readings: Sequence[Reading] | Columns, scale_of: Callable[[Columns], Scale]
 ) -> int:
     """Return how many placings of the caliper agree, 1 where two of them do not.
 
     Each visit is a placing. One counts that has enough readings to notice its own mistakes,
     and of which `scale_of` makes a scale.
     """
+    data = columns(readings)
+    visits, sizes = np.unique(data.visit, return_counts=True)
+    whole = visits[sizes >= _WHOLE_PLACING]
+    if len(whole) < 2:
+        return 1
     scales = []
-    for visit in sorted({one.visit for one in readings}):
-        placing = [one for one in readings if one.visit == visit]
-        if len(placing) >= _WHOLE_PLACING:
-            with suppress(BadReadings):
-                scales.append(scale_of(placing))
+    for visit in whole:
+        here = data.visit == visit
+        with suppress(BadReadings):
+            scales.append(scale_of(_only(data, here)))
     return len(scales) if scales and all(agree(scales[0], one) for one in scales[1:]) else 1
 
 
-def _one_by_one(readings: Readings) -> list[Reading]:
-    words = {1: "plus", -1: "minus", 0: None}
-    ...
+def _only(readings: Columns, wanted: npt.NDArray[np.bool_]) -> Columns:
+    """Return those of `readings` where `wanted` : (n,) is true."""
+    return Columns(
+        commanded_mm=readings.commanded_mm[wanted],
+        reading_mm=readings.reading_mm[wanted],
+        side=readings.side[wanted],
+        visit=readings.visit[wanted],
+        time_s=None if readings.time_s is None else readings.time_s[wanted],
+    )

@@ -15,9 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from tuner.errors import BadReadings
+from tuner.metrology.least_squares import Floats
 
 Approached = Literal["plus", "minus"]
-Floats = npt.NDArray[np.float64]
 Integers = npt.NDArray[np.int64]
 
 SIDE = {"plus": 1.0, "minus": -1.0, None: 0.0}

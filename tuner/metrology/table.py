@@ -3,7 +3,7 @@
 RFC 4180 with what spreadsheets make of it: a byte-order mark, any line end, semicolons where the
 comma is the sign for decimals. The header is ``commanded_mm,reading_mm`` and, in any order,
 ``approach`` (plus, minus), ``time_s``, ``feed_mm_per_min`` and ``visit``. A line that begins with
-``#`` is a comment, an empty one is passed over.
+``#`` is a comment, an empty one is passed over. The feed must be a number; no fit depends on it.
 
 The rule: a row counts as it is written or the file does not count. Nothing is guessed,
 repaired or left out; what is wrong is told with its line number, several at once.
@@ -15,32 +15,35 @@ import csv
 import io
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from tuner.errors import BadFile, BadReadings
+from tuner.metrology.least_squares import Floats
+from tuner.metrology.reading import SIDE, Approached, Columns
 from tuner.text import clipped, shown
 
-__all__ = ["LARGEST_FILE_BYTES", "Readings", "parse_table", "read_table", "readings_of"]
+__all__ = [
+    "LARGEST_FILE_BYTES",
+    "ArrayLike",
+    "columns_of",
+    "parse_table",
+    "read_table",
+]
 
-Floats = npt.NDArray[np.float64]
-Integers = npt.NDArray[np.int64]
+ArrayLike = npt.ArrayLike
 
 # Two million rows of four short columns; everything else is bounded by this.
 LARGEST_FILE_BYTES = 64 << 20
 _LONGEST_SHOWN = 40
 _MOST_FINDINGS = 10
-# A hundred times the longest axis a card may have.
+# A kilometre, as for every reading.
 _FURTHEST_MM = 1e6
 _LONGEST_S = 1e9
 _FASTEST_MM_PER_MIN = 1e6
-# One datum is fitted for each visit: a column as long as the table.
-_MOST_VISITS = 50
-_MOST_DATUM_CELLS = 20_000_000
+_LARGEST_VISIT = 1e9
 
 _COLUMNS = ("commanded_mm", "reading_mm", "approach", "time_s", "feed_mm_per_min", "visit")
 _NEEDED = _COLUMNS[:2]
@@ -53,108 +56,60 @@ _NUMBER = re.compile(
     r"[+-]?(?:[0-9]{1,30}(?:[.,][0-9]{0,30})?|[.,][0-9]{1,30})(?:[eE][+-]?[0-9]{1,3})?"
 )
 _WHOLE = re.compile(r"[0-9]{1,9}")
-_SIDES = {"plus": 1, "minus": -1, "": 0}
-
-
-@dataclass(frozen=True, eq=False)
-class Readings:
-    """Caliper readings in the order taken, as columns of equal length n.
-
-    `commanded_mm` and `reading_mm` : (n,) float. `side` : (n,) int, the direction of the move by
-    which the axis arrived: 1 plus, -1 minus, 0 not written down. `visit` : (n,) int, rises
-    whenever the position was lost, so that readings of one visit share one datum. `time_s` :
-    (n,) float from any start, and `feed_mm_per_min` : (n,) float, nan where it is not known;
-    None where no reading has one.
-    """
-
-    commanded_mm: Floats = field(repr=False)
-    reading_mm: Floats = field(repr=False)
-    side: Integers = field(repr=False)
-    visit: Integers = field(repr=False)
-    time_s: Floats | None = field(repr=False, default=None)
-    feed_mm_per_min: Floats | None = field(repr=False, default=None)
-
-    def __len__(self) -> int:
-        return len(self.commanded_mm)
+_SIDES = {"plus": SIDE["plus"], "minus": SIDE["minus"], "": SIDE[None]}
 
 
 # --- from arrays ----------------------------------------------------------------------------
 
 
-def readings_of(
-    commanded_mm: npt.ArrayLike,
-    reading_mm: npt.ArrayLike,
+def columns_of(
+    commanded_mm: ArrayLike,
+    reading_mm: ArrayLike,
     *,
-    approach: Sequence[Literal["plus", "minus"] | None] | None = None,
-    time_s: npt.ArrayLike | None = None,
-    visit: npt.ArrayLike | None = None,
-) -> Readings:
-    """Return the readings in arrays of n values each; see ``Readings`` for what they mean.
+    approach: Sequence[Approached | None] | None = None,
+    time_s: ArrayLike | None = None,
+    visit: ArrayLike | None = None,
+) -> Columns:
+    """Return the readings in arrays of n values each, in the order taken.
 
-    `approach` : n words, ``plus`` or ``minus`` or None. Raises ``BadReadings`` for arrays of
-    different lengths and for values that no caliper and no axis can have.
+    `approach` : n words, ``plus`` or ``minus`` or None. Raises ``BadReadings`` for what is no
+    array of numbers or words, and as ``Columns``.
     """
-    commanded, reading = (
-        _column(name, one, _FURTHEST_MM)
-        for name, one in (("commanded_mm", commanded_mm), ("reading_mm", reading_mm))
-    )
+    commanded = _column("commanded_mm", commanded_mm)
     n = len(commanded)
-    time = None if time_s is None else _column("time_s", time_s, _LONGEST_S)
-    visits = np.ones(n) if visit is None else _column("visit", visit, 1e9)
-    if np.any(visits != np.floor(visits)):
-        raise BadReadings("visit has a broken number; expected whole ones, counted from 1")
-    words = [None] * n if approach is None else [*approach]
+    visits = np.ones(n) if visit is None else _column("visit", visit)
+    if not np.all(np.abs(visits) <= _LARGEST_VISIT) or np.any(visits != np.floor(visits)):
+        raise BadReadings("visit has something else than whole numbers in it; count them from 1")
     try:
-        side = np.array([_SIDES[word or ""] for word in words], dtype=np.int64)
+        side = np.zeros(n) if approach is None else np.array([SIDE[one] for one in approach])
     except (KeyError, TypeError):
         raise BadReadings(
             "approach has something else than plus, minus or None in it; expected the direction "
             "of the move by which the axis arrived"
         ) from None
-    for name, column in (("reading_mm", reading), ("approach", side), ("visit", visits)):
-        if len(column) != n:
-            raise _unequal(name, len(column), n)
-    if time is not None and len(time) != n:
-        raise _unequal("time_s", len(time), n)
-    readings = Readings(commanded, reading, side, visits.astype(np.int64), time)
-    if (too_many := _too_many_visits(readings)) is not None:
-        raise BadReadings(too_many)
-    return readings
+    return Columns(
+        commanded_mm=commanded,
+        reading_mm=_column("reading_mm", reading_mm),
+        side=side,
+        visit=visits.astype(np.int64),
+        time_s=None if time_s is None else _column("time_s", time_s),
+    )
 
 
-def _unequal(name: str, has: int, n: int) -> BadReadings:
-    return BadReadings(f"{name} has {has} values and commanded_mm has {n}; expected equally many")
-
-
-def _column(name: str, values: npt.ArrayLike, furthest: float) -> Floats:
+def _column(name: str, values: ArrayLike) -> Floats:
     try:
         column = np.array(values, dtype=float)
     except (TypeError, ValueError):
         raise BadReadings(f"{name} is no array of numbers; expected one number a reading") from None
     if column.ndim != 1:
         raise BadReadings(f"{name} has {column.ndim} dimensions; expected one number a reading")
-    if len(wrong := np.flatnonzero(~(np.abs(column) <= furthest))):
-        raise BadReadings(
-            f"{name} of reading {wrong[0] + 1} is {column[wrong[0]]:g}; expected a plain number "
-            f"within {furthest:g}"
-        )
     return column
-
-
-def _too_many_visits(readings: Readings) -> str | None:
-    visits = len(np.unique(readings.visit))
-    if visits <= _MOST_VISITS and visits * len(readings) <= _MOST_DATUM_CELLS:
-        return None
-    return (
-        f"{len(readings)} readings in {visits} visits; expected a new visit only where the "
-        "position was lost or the caliper placed anew, a few in all"
-    )
 
 
 # --- from a file ----------------------------------------------------------------------------
 
 
-def read_table(path: Path) -> Readings:
+def read_table(path: Path) -> Columns:
     """Return the readings in the CSV file at `path`.
 
     Raises ``BadFile`` when it cannot be read, is too large or not UTF-8, and as ``parse_table``.
@@ -176,7 +131,7 @@ def read_table(path: Path) -> Readings:
     return parse_table(raw, source)
 
 
-def parse_table(raw: bytes, source: str) -> Readings:
+def parse_table(raw: bytes, source: str) -> Columns:
     """Return the readings in `raw`, the bytes of a CSV file called `source`.
 
     Raises ``BadFile`` with everything that is wrong, up to ten rows of it.
@@ -221,7 +176,7 @@ class _File:
         self._decimal_sign: tuple[str, int] | None = None
         self._line = 0
 
-    def read(self, text: str) -> Readings:
+    def read(self, text: str) -> Columns:
         rows = self._rows(text)
         names = self._header(next(rows, None))
         columns: dict[str, list[float]] = {name: [] for name in names}
@@ -234,22 +189,22 @@ class _File:
             raise BadFile(self._findings)
         return self._table(columns)
 
-    def _table(self, columns: dict[str, list[float]]) -> Readings:
+    def _table(self, columns: dict[str, list[float]]) -> Columns:
         commanded, reading = (np.array(columns[name]) for name in _NEEDED)
         n = len(commanded)
         if not n:
             raise _refused(self._source, "there is no reading below the header; expected some")
-        readings = Readings(
-            commanded,
-            reading,
-            np.array(columns.get("approach", [0] * n), dtype=np.int64),
-            np.array(columns.get("visit", [1] * n), dtype=np.int64),
-            _known(columns.get("time_s")),
-            _known(columns.get("feed_mm_per_min")),
-        )
-        if (too_many := _too_many_visits(readings)) is not None:
-            raise _refused(self._source, too_many)
-        return readings
+        time_s = np.array(columns.get("time_s", [np.nan] * n))
+        try:
+            return Columns(
+                commanded_mm=commanded,
+                reading_mm=reading,
+                side=np.array(columns.get("approach", [0.0] * n)),
+                visit=np.array(columns.get("visit", [1] * n), dtype=np.int64),
+                time_s=None if np.any(np.isnan(time_s)) else time_s,
+            )
+        except BadReadings as failure:  # of the table as a whole: each cell was checked
+            raise _refused(self._source, str(failure)) from None
 
     def _wrong(self, what: str) -> None:
         if len(self._findings) < _MOST_FINDINGS:
@@ -382,10 +337,3 @@ def _visit(text: str) -> float:
     if not _WHOLE.fullmatch(text):
         raise _WrongCell(f"is {_quoted(text)}; expected a whole number, counted from 1")
     return int(text)
-
-
-def _known(column: list[float] | None) -> Floats | None:
-    if column is None:
-        return None
-    values = np.array(column)
-    return None if np.all(np.isnan(values)) else values

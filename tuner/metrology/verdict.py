@@ -90,7 +90,7 @@ class Finding:
     part_known: bool = False
     place_anew: bool = False
 
-    def as_json(self, *, file: str | None, axis: str) -> dict[str, Any]:
+    def as_json(self, *, file: str | None, axis: str | None) -> dict[str, Any]:
         """Return one object as ``tuner examine --json`` prints it: no NaN, no infinity."""
         stored_mm = _stored_travel_mm(self.stored, self.train)
         return {

@@ -8,12 +8,12 @@ from __future__ import annotations
 from tuner.card.schema import Axis, Card
 from tuner.drive.scale import contradiction, form_words, plain_number
 from tuner.messages import Ask, Checkpoint, Choose, Decided, Say, Value
+from tuner.metrology.caliper import placed_limit_mm
 from tuner.metrology.targets import over_travel_mm
 from tuner.plans.ladder import climb
 from tuner.plans.measure import measure
 from tuner.plans.run import AxisRun, Part, hear
 
-_INSIDE_OR_ROD_EXTRA_MM = 0.02
 _ZERO_MOVED_MM = 0.03
 
 
@@ -95,9 +95,7 @@ def _place_caliper(run: AxisRun) -> Part[None]:
             ),
         )
     )
-    run.error_limit_mm = run.caliper.error_limit_mm
-    if place != "outside-jaws":
-        run.error_limit_mm += _INSIDE_OR_ROD_EXTRA_MM
+    run.error_limit_mm = placed_limit_mm(run.caliper.error_limit_mm, place)
     held = yield from hear(
         Choose(
             key=f"{a}.caliper-held",

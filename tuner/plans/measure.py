@@ -17,10 +17,11 @@ from typing import Any
 from tuner.errors import InputFault
 from tuner.messages import Choose, Confirm, Decided, Say
 from tuner.metrology.causes import Looked
+from tuner.metrology.examination import agreeing_placings
 from tuner.metrology.reading import Reading
 from tuner.metrology.targets import plan_targets
 from tuner.metrology.unmeasured import without_fit
-from tuner.metrology.verdict import agree, decide
+from tuner.metrology.verdict import decide
 from tuner.plans.bounds import free_mm
 from tuner.plans.readings import fitted, scale_so_far, take_reading
 from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
@@ -181,17 +182,9 @@ def finding_now(run: AxisRun, looks: Mapping[str, Looked]) -> Finding:
         run.axis.stored,
         axis_length_mm=high_mm - low_mm,
         fit=so_far,
-        setups=_agreeing_placings(run),
+        setups=agreeing_placings(
+            run.readings, lambda placing: scale_so_far(run, fitted(run, placing))
+        ),
         looks=looks,
     )
     return finding.as_json(file=None, axis=run.name)
-
-
-def _agreeing_placings(run: AxisRun) -> int:
-    visits = sorted({one.visit for one in run.readings})
-    placings = [[one for one in run.readings if one.visit == visit] for visit in visits]
-    whole = [readings for readings in placings if len(readings) >= _STAGE_ONE]
-    if len(whole) < 2:
-        return 1
-    scales = [scale_so_far(run, fitted(run, readings)) for readings in whole]
-    return len(whole) if all(agree(scales[0], other) for other in scales[1:]) else 1

@@ -8,7 +8,7 @@ from tuner.errors import BadReadings
 from tuner.messages import Approach, Ask, Decided, Say, Undo, Value
 from tuner.metrology.budget import Scale, measured_scale
 from tuner.metrology.fit import Fit, fit
-from tuner.metrology.reading import Reading
+from tuner.metrology.reading import Columns, Reading
 from tuner.plans.run import AxisRun, Part, Stop, hear
 
 
@@ -63,7 +63,7 @@ def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
                 return
 
 
-def fitted(run: AxisRun, readings: Sequence[Reading]) -> Fit:
+def fitted(run: AxisRun, readings: Sequence[Reading] | Columns) -> Fit:
     """Return the fit of `readings`; there must be two or more, at different places."""
     return fit(readings, grows=run.grows, resolution_mm=run.caliper.resolution_mm)
 

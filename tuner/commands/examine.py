@@ -1,0 +1,182 @@
+"""``tuner examine``: what a table of readings says, with no machine."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from tuner.card.read import read_card
+from tuner.card.schema import Axis, Card
+from tuner.commands.report import (
+    plus_minus,
+    print_columns,
+    print_failure,
+    print_json,
+    print_sentence,
+)
+from tuner.console.pictures import marks_for, residual_picture
+from tuner.drive.numbers import plain_number
+from tuner.drive.scale import Form, form_words
+from tuner.errors import BadFile, BadReadings, TunerError, UsedWrongly
+from tuner.metrology.caliper import Place
+from tuner.metrology.examination import Examination
+from tuner.metrology.student import student_t_factor
+from tuner.metrology.table import read_table
+from tuner.notebook import axis_on, examine_axis
+from tuner.text import shown
+
+# From here on nobody counts: the coverage factor is the normal one.
+_MANY_DOF = 1000.0
+
+
+def examine(
+    *,
+    files: Sequence[Path],
+    card_path: Path | None,
+    axes: Sequence[str] | None,
+    placed: Place,
+    as_json: bool,
+) -> int:
+    """Examine the readings in each of `files` and print what they say, in that order.
+
+    A file that cannot be used is told on standard error and the others are still examined.
+    Returns 0, or 1 where there was such a file. Raises ``BadFile`` for a wrong card and
+    ``UsedWrongly`` for axes that do not go with card or files.
+    """
+    if axes and card_path is None:
+        raise UsedWrongly("--axis is an axis of a card; give --card as well")
+    if axes and len(axes) not in (1, len(files)):
+        raise UsedWrongly(
+            f"{len(axes)} axes and {len(files)} files; expected one --axis for all files, or one "
+            "for each of them in their order"
+        )
+    card = None if card_path is None else read_card(card_path)
+    names: Sequence[str | None] = axes or [None]
+    of_files = [None if card is None else axis_on(card, name) for name in names]
+    status, printed = 0, False
+    for file, axis in zip(files, of_files * (len(files) // len(of_files)), strict=True):
+        try:
+            examination = examine_axis(read_table(file), card, axis, placed)
+        except (BadFile, BadReadings) as failure:
+            print_failure(failure, of=f"{shown(str(file))}: ")
+            status = TunerError.exit_status
+            continue
+        if as_json:
+            print_json(
+                examination.as_json(file=str(file), axis=axis.name if axis is not None else None)
+            )
+            continue
+        if printed:
+            print()
+        _print(examination, file, card, axis, placed)
+        printed = True
+    return status
+
+
+def _print(
+    found: Examination, file: Path, card: Card | None, axis: Axis | None, placed: Place
+) -> None:
+    of = f": axis {axis.name.upper()} of {shown(card.name)}" if card and axis else ""
+    print(f"{shown(str(file))}{of}")
+    fit = found.fit
+    visits = len(fit.datums_mm)
+    print_sentence(
+        f"{fit.n} readings over {fit.span_mm:.1f} mm"
+        + (f" in {visits} visits" if visits > 1 else "")
+        + f"; {placed.replace('-', ' ')}: steps of {found.resolution_mm:g} mm, wrong by up to "
+        f"{found.error_limit_mm:g} mm" + ("" if card else " (assumed: no card)")
+    )
+    print()
+    print_columns(_numbers(found))
+    print()
+    print_columns(_budget(found))
+    print()
+    _print_picture(found)
+    for what, why in found.as_json(file=None, axis=None)["not_tested"].items():
+        print_sentence(f"not tested: {what.replace('_', ' ')}: {why}")
+    print()
+    _print_finding(found)
+
+
+def _numbers(found: Examination) -> list[list[str]]:
+    fit, scale = found.fit, found.scale
+    dof = f"{scale.dof:.0f}" if scale.dof < _MANY_DOF else "many"
+    rows = [
+        [
+            "true travel / commanded travel",
+            plus_minus(scale.value, scale.U),
+            f"95 %: k = {scale.k:.2f}, {dof} degrees of freedom",
+        ]
+    ]
+    if found.finding is not None:
+        travel = found.finding.as_json(file=None, axis=None)["travel_per_rev_mm"]
+        rows.append(
+            [
+                "mm per revolution",
+                plus_minus(travel["measured"], travel["U"]),
+                f"stored {travel['stored']:g}, the parts give {travel['expected']:g}",
+            ]
+        )
+    if fit.play_mm is not None and fit.u_play_mm is not None:
+        k = student_t_factor(fit.dof)
+        rows.append(["play, mm", plus_minus(fit.play_mm, k * fit.u_play_mm), "lost on reversal"])
+    return rows
+
+
+def _budget(found: Examination) -> list[list[str]]:
+    whole = found.scale.u_relative**2
+    terms = sorted(found.scale.contributions, key=lambda one: -one.u_relative)
+    rows = [["where the ± comes from", "u", "share"]]
+    for one in terms:
+        if one.u_relative > 0.0:
+            share = 100.0 * one.u_relative**2 / whole
+            rows.append([one.name, f"{100 * one.u_relative:.4f} %", f"{share:.0f} %"])
+    return rows
+
+
+def _print_picture(found: Examination) -> None:
+    marks = marks_for(sys.stdout.encoding)
+    fit = found.fit
+    print_sentence(
+        "residuals: reading minus fit in mm, over the commanded position; the band holds 95 % of "
+        "what this hand reads"
+    )
+    print_sentence(
+        f"{marks.plus} arrived in plus direction, {marks.minus} in minus, {marks.unknown} not "
+        f"known, {marks.mixed} several"
+    )
+    picture = residual_picture(
+        found.readings.commanded_mm,
+        fit.residuals_mm,
+        found.readings.side,
+        student_t_factor(fit.dof) * fit.s_mm,
+        marks,
+    )
+    for line in picture:
+        print(f"  {line}")
+    print()
+
+
+def _print_finding(found: Examination) -> None:
+    finding = found.finding
+    if finding is None:
+        print_sentence(f"no causes: {found.why_no_causes}")
+        return
+    causes = finding.as_json(file=None, axis=None)["causes"]
+    if causes:
+        print_columns(
+            [["how probable", "cause", ""]]
+            + [[f"{100 * one['p']:.1f} %", one["name"], one["says"]] for one in causes]
+        )
+        print()
+    print_sentence(f"verdict: {finding.verdict}")
+    if finding.proposal is not None:
+        was, becomes = finding.proposal.found, finding.proposal.forms
+        for form in Form:
+            new = becomes[form]
+            print_sentence(
+                f"{form_words(form)}: {plain_number(was[form])}, right would be "
+                + (plain_number(new) if new is not None else "open, until the look")
+            )
+    print_sentence(f"next: {finding.next}")
