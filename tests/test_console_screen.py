@@ -592,7 +592,7 @@ def test_a_signal_on_a_real_terminal(terminal: Terminal, name: str) -> None:
 def test_a_question_without_patience_is_taken_back_and_the_next_one_is_asked(bench: Bench) -> None:
     def work() -> int:
         with pytest.raises(Unanswered):
-            bench.screen.ask(replace(TEXT, patience_s=0.01))
+            bench.screen.ask(replace(TEXT, patience_s=0.5))
         bench.tell("heaters off")
         bench.drawn.wait_for("working, Ctrl-X stops > ", 2)
         return bench.ask(replace(TEXT, patience_s=PATIENCE_S))()

@@ -114,6 +114,7 @@ def test_placings_that_disagree_change_nothing(second_scale: float) -> None:
     hand = TwicePlaced(scale=1.007, second_scale=second_scale)
     finding = play(hand)
     assert (finding["verdict"], finding["proposal"]) == ("measure-again", None)
+    assert "do not agree" in finding["next"] or "scatter" in finding["next"]
     assert len(hand.of(Confirm, "place-anew")) == 1
     assert set(visits(hand)) == {1, 2}
 

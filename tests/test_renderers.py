@@ -237,6 +237,10 @@ def test_names_of_files_and_arguments(
     for arguments in (
         ["tune", text, "--port", text],
         ["tune", "card.toml", f"--{text}"],
+        ["card", "check", text],
+        ["examine", text, "--card", text, "--axis", "x"],
+        ["convert", text, text],
+        ["travel", "--card", text],
         ["rehearse", "--seed", text],
         ["rehearse", "--hands-off", "--fault", text],
         ["rehearse", "--hands-off", f"--axis={text}"],
@@ -250,6 +254,27 @@ def test_names_of_files_and_arguments(
         assert status in (1, 2), arguments
         printed = capsys.readouterr()
         assert offences(printed.out + printed.err, line_ends=True) == [], arguments
+
+
+def test_cells_of_a_table_of_readings(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    card = tmp_path / "card.toml"
+    card.write_text(CARD_TEXT, encoding="utf-8")
+    tables = []
+    for number, line in enumerate(SENDABLE):
+        cell = b'"' + line.replace(b'"', b'""') + b'"'
+        for place, text in enumerate(
+            (b"commanded_mm,reading_mm\n0,60\n%b,70\n", b"commanded_mm,%b\n0,60\n10,70\n")
+        ):
+            tables.append(tmp_path / f"{number}-{place}.csv")
+            tables[-1].write_bytes(text % cell)
+    arguments = ["examine", *map(str, tables), "--card", str(card), "--axis", "x"]
+    monkeypatch.setattr("sys.argv", ["tuner", *arguments])
+    assert main() == 1
+    printed = capsys.readouterr()
+    assert offences(printed.out + printed.err, line_ends=True) == []
+    assert all(f"{table}" in printed.err + printed.out for table in tables)
 
 
 def test_typed_answers_are_quoted() -> None:

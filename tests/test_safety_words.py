@@ -205,6 +205,10 @@ BAD_DIALECTS = [
     (but(heat=HeatWords(bed="M109 S{target}")), "heat.bed = 'M109 S1'"),
     (but(heat=HeatWords(bed="M105")), "heat.bed = 'M105' asks for a report"),
     (but(temperatures=None), "heat is there without temperatures"),
+    (
+        but(temperatures=None, heat=HeatWords(bed="M140 S{target}")),
+        "heat is there without temperatures",
+    ),
     (but(heaters_off=()), "heat is there without temperatures"),
     (but(feeder_relative="G90"), "says nothing about the feeder; expected M83"),
     (but(feeder_relative="M105"), "feeder_relative = 'M105' asks for a report"),

@@ -186,7 +186,7 @@ def test_garbage_asks_for_the_baud_rate(conversation: Converse) -> None:
 
 
 def test_a_stranger_asks_for_the_dialect(conversation: Converse) -> None:
-    bench = conversation("0.5 < hello\n", "3.4 > M114\n< what?\n8.8 > M114\n")
+    bench = conversation("0.5 < \\x09\\x09hello\\x09\\x09\n", "3.4 > M114\n< what?\n8.8 > M114\n")
     with pytest.raises(NoAnswer, match="dialect printer"):
         bench.controller.open_conversation()
 
@@ -744,6 +744,7 @@ def test_without_a_stop_word_nothing_more_is_sent(opened: Converse) -> None:
 def test_a_stop_after_close_does_nothing(opened: Converse) -> None:
     bench = opened("")
     bench.controller.close()
+    assert bench.written(Sort.EVENT)[-1] == "closed"
     assert not bench.controller.stop()
     with pytest.raises(PortLost):
         bench.controller.temperatures()
@@ -756,6 +757,8 @@ def test_a_stop_over_a_lost_port_says_so_after_all_is_done(opened: Converse) -> 
         bench.controller.stop()
     with pytest.raises(Stopped):
         bench.controller.temperatures()
+    assert "M112" not in bench.written(Sort.SENT)
+    assert bench.written(Sort.EVENT)[-1] == "stop asked for, no stop line sent"
 
 
 def test_a_stop_leaves_even_if_it_cannot_be_written_down(

@@ -182,6 +182,11 @@ def test_the_longest_line_is_still_whole() -> None:
     assert [len(line) for line in link.heard] == [LONGEST_LINE_BYTES]
 
 
+def test_what_is_quoted_has_at_most_200_characters() -> None:
+    assert Link(PRINTER).feed(b"x" * 200 + b"\n") == [Chatter("x" * 200)]
+    assert Link(PRINTER).feed(b"x" * 201 + b"\n") == [Chatter("x" * 199 + "…")]
+
+
 def test_heard_has_the_lines_of_the_latest_piece_as_decoded() -> None:
     link = waiting()
     link.feed("ok T:20 /0\r\ngr\xfcn\n".encode())

@@ -65,6 +65,8 @@ class Device:
     def __init__(self) -> None:
         self.raises: Exception | None = None
         self.written: list[bytes] = []
+        self.asked: list[int] = []
+        self.arrives = 0
         self.woken = 0
         self.in_waiting = 0
 
@@ -74,6 +76,8 @@ class Device:
 
     def read(self, size: int) -> bytes:
         self._maybe()
+        self.asked.append(size)
+        self.in_waiting = self.arrives
         return b"x" * size
 
     def write(self, data: bytes) -> None:
@@ -110,6 +114,14 @@ def test_what_is_there_is_returned_after_the_deadline_too() -> None:
     device.in_waiting = 3
     port = over(device)
     assert port.read_until(port.clock.now_s() - 1.0) == b"xxx"
+
+
+def test_one_byte_is_waited_for_and_what_came_with_it_taken_too() -> None:
+    device = Device()
+    device.arrives = 2
+    port = over(device)
+    assert port.read_until(port.clock.now_s() + LONG_S) == b"xxx"
+    assert device.asked == [1, 2]
 
 
 def test_what_is_written_arrives(terminal: Terminal, port: Port) -> None:

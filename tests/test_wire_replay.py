@@ -69,6 +69,17 @@ def test_a_read_without_patience_takes_no_time(play: Play) -> None:
     assert device.clock.now_s() == 0.25
 
 
+def test_a_read_returns_what_arrives_while_it_waits(play: Play) -> None:
+    device = play("1 < start\n1 > M114\n")._device
+    device.timeout = 2.0
+    assert device.read() == b"s"
+    assert device.clock.now_s() == 1.0
+    assert device.read(2) == b"ta"
+    assert device.read(100) == b"rt\n"
+    assert device.write(b"M114\n") == 5
+    device.close()
+
+
 @pytest.mark.parametrize(
     ("text", "line", "expected"),
     [

@@ -19,16 +19,16 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-from tuner.commands.live import Bench, run_session
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Card
+from tuner.commands.live import Bench, run_session
 from tuner.errors import MachineFault, Stopped, Unanswered
 from tuner.messages import Line, Question
 from tuner.rehearsal.faults import Mule
 from tuner.wire.port import Port
 
 ANSWER_FAULTS = ("lost", "twice", "late", "behind the next", "garbled", "after chatter", "stalled")
-_PATIENCE_S = 60.0  # of the test with the program, in real time
+_PATIENCE_S = 20.0  # of the test with the program, in real time
 _CHATTER = b"\x1b[2J\xff hello: 12 ok? \x00\n"
 
 
@@ -47,6 +47,8 @@ class Door:
         self.to_machine: list[tuple[int, str]] = []  # lines to let pass, then what happens
         self.to_program: list[tuple[int, str, float]] = []  # the same, and for how many s
         self.stop_in_reads: int | None = None
+        self.is_stopped = False
+        self.sent_after_stop: list[str] = []
         self._stop = stop
         self._is_gone = False
         self._half_sent = b""
@@ -106,6 +108,8 @@ class Door:
         """Hand on to the machine what the line does not lose."""
         self._must_be_there()
         *lines, self._half_sent = (self._half_sent + data).split(b"\n")
+        if self.is_stopped:
+            self.sent_after_stop += [line.decode("ascii") for line in lines]
         for line in lines:
             match _strikes(self.to_machine):
                 case ("lost",):
@@ -223,7 +227,7 @@ class Played:
 
     def _work(self) -> None:
         try:
-            self.ended = run_session(self._setup, self, self)  # type: ignore[arg-type]
+            self.ended = run_session(self._setup, self, self)
         except BaseException as error:
             self.failed = error
         self.question = None
@@ -304,5 +308,6 @@ class Played:
         self._until_it_asks()
 
     def _stop_from_elsewhere(self) -> None:
+        self.door.is_stopped = True
         with suppress(MachineFault):  # a console says so to the person
             self._stop()

@@ -8,6 +8,7 @@ import pytest
 
 from tuner.metrology.budget import Contribution, welch_satterthwaite
 from tuner.metrology.fit import fit
+from tuner.metrology.least_squares import least_squares
 from tuner.metrology.reading import Reading
 from tuner.metrology.student import student_t_factor
 
@@ -38,7 +39,42 @@ def test_norris_to_ten_digits():
         "ss_residual": float(result.residuals_mm @ result.residuals_mm),
     }
     for name, value in found.items():
-        assert value == pytest.approx(certified[name], rel=1e-10), name
+        assert value == pytest.approx(certified[name], rel=1e-10, abs=0.0), name
+
+
+def solved(design, y, df):
+    """Coefficients, their standard deviations and the residual one, by the core of the fit."""
+    solution = least_squares(design, y)
+    residuals = y - design @ solution.beta
+    s = np.sqrt(residuals @ residuals / df)
+    return solution.beta, s * np.sqrt(np.sum(solution.root**2, axis=1)), s
+
+
+def test_pontius_to_ten_digits():
+    """NIST StRD Pontius: a quadratic over loads up to three million, by the core of the fit."""
+    pontius = load("nist_strd_pontius.toml")
+    certified = pontius["certified"]
+    x, y = (np.array(pontius["data"][name]) for name in "xy")
+    beta, sd, s = solved(np.column_stack([np.ones(40), x, x**2]), y, certified["residual_df"])
+    for i in range(3):
+        assert beta[i] == pytest.approx(certified[f"b{i}"], rel=1e-10, abs=0.0)
+        assert sd[i] == pytest.approx(certified[f"sd_b{i}"], rel=1e-10, abs=0.0)
+    assert s == pytest.approx(certified["residual_sd"], rel=1e-10, abs=0.0)
+
+
+@pytest.mark.parametrize("name", ["noint1", "noint2"])
+def test_lines_through_the_origin_to_ten_digits(name):
+    """NIST StRD NoInt1 and NoInt2: a scale without a datum, by the core of the fit."""
+    sample = load(f"nist_strd_{name}.toml")
+    certified = sample["certified"]
+    x, y = (np.array(sample["data"][name]) for name in "xy")
+    beta, sd, s = solved(x[:, None], y, certified["residual_df"])
+    assert beta[0] == pytest.approx(certified["b1"], rel=1e-10, abs=0.0)
+    assert sd[0] == pytest.approx(certified["sd_b1"], rel=1e-10, abs=0.0)
+    assert s == pytest.approx(certified["residual_sd"], rel=1e-10, abs=0.0)
+    assert 1.0 - s**2 * len(x[1:]) / (y @ y) == pytest.approx(
+        certified["r_squared"], rel=1e-10, abs=0.0
+    )
 
 
 def test_gum_h3_line_and_correlation():
@@ -64,8 +100,7 @@ def test_gum_h3_line_and_correlation():
 def test_gum_g41_effective_degrees_of_freedom():
     """JCGM 100 G.4.1: three inputs of 10, 5 and 15 readings, relative u in percent."""
     terms = [
-        Contribution(str(n), u, n - 1)
-        for n, u in zip((10, 5, 15), (0.25, 0.57, 0.82), strict=True)
+        Contribution(str(n), u, n - 1) for n, u in zip((10, 5, 15), (0.25, 0.57, 0.82), strict=True)
     ]
     u, dof = welch_satterthwaite(terms)
     assert round(u, 2) == 1.03

@@ -45,9 +45,7 @@ def test_every_cell_but_the_misprint_is_tested():
     assert len(CELLS) == 27 * 6 - 1
 
 
-@pytest.mark.parametrize(
-    ("p", "printed"), list(zip(P, TABLE["infinite_nu"], strict=True)), ids=str
-)
+@pytest.mark.parametrize(("p", "printed"), list(zip(P, TABLE["infinite_nu"], strict=True)), ids=str)
 def test_infinitely_many_degrees_of_freedom(p, printed):
     assert abs(student_t_factor(float("inf"), p) - printed) <= 0.0005
 

@@ -28,6 +28,17 @@ from tuner.text import shown
 
 # From here on nobody counts: the coverage factor is the normal one.
 _MANY_DOF = 1000.0
+_LEAST_SHARE = 1e-4  # of u², what a budget shows
+_MOST_SUSPECTS = 10
+_SIGMAS = 2.0
+_IN_WORDS = {
+    "travel_per_rev_mm": "travel per revolution",
+    "play_mm": "play",
+    "periodic": "up and down with every turn",
+    "drift_mm_per_min": "drift",
+    "suspect_readings": "misread readings",
+    "jumps": "jumps",
+}
 
 
 def examine(
@@ -82,7 +93,7 @@ def _print(
     fit = found.fit
     visits = len(fit.datums_mm)
     print_sentence(
-        f"{fit.n} readings over {fit.span_mm:.1f} mm"
+        f"{len(found.readings)} readings over {fit.span_mm:.1f} mm"
         + (f" in {visits} visits" if visits > 1 else "")
         + f"; {placed.replace('-', ' ')}: steps of {found.resolution_mm:g} mm, wrong by up to "
         f"{found.error_limit_mm:g} mm" + ("" if card else " (assumed: no card)")
@@ -91,16 +102,21 @@ def _print(
     print_columns(_numbers(found))
     print()
     print_columns(_budget(found))
+    print_sentence(f"improve first: {found.outlook.improve_first}")
+    if found.finding is None or not found.finding.value_known:
+        print_sentence(found.outlook.says)
     print()
     _print_picture(found)
+    _print_suspects(found)
     for what, why in found.as_json(file=None, axis=None)["not_tested"].items():
-        print_sentence(f"not tested: {what.replace('_', ' ')}: {why}")
+        print_sentence(f"not tested: {_IN_WORDS[what]}: {why}")
     print()
     _print_finding(found)
 
 
 def _numbers(found: Examination) -> list[list[str]]:
     fit, scale = found.fit, found.scale
+    k = student_t_factor(fit.dof)
     dof = f"{scale.dof:.0f}" if scale.dof < _MANY_DOF else "many"
     rows = [
         [
@@ -119,8 +135,16 @@ def _numbers(found: Examination) -> list[list[str]]:
             ]
         )
     if fit.play_mm is not None and fit.u_play_mm is not None:
-        k = student_t_factor(fit.dof)
         rows.append(["play, mm", plus_minus(fit.play_mm, k * fit.u_play_mm), "lost on reversal"])
+    if fit.periodic is not None:
+        rise = plus_minus(fit.periodic.amplitude_mm, k * fit.periodic.u_mm)
+        period = fit.periodic.period_turns
+        turns = "every turn" if period == 1.0 else f"every {period:g} turns"
+        what = f"up and down with {turns} of the output shaft"
+        rows.append(["amplitude, mm", rise, what])
+    if fit.drift_mm_per_min is not None and fit.u_drift_mm_per_min is not None:
+        drift = plus_minus(fit.drift_mm_per_min, k * fit.u_drift_mm_per_min)
+        rows.append(["drift, mm per minute", drift, "with time, at one place"])
     return rows
 
 
@@ -129,9 +153,10 @@ def _budget(found: Examination) -> list[list[str]]:
     terms = sorted(found.scale.contributions, key=lambda one: -one.u_relative)
     rows = [["where the ± comes from", "u", "share"]]
     for one in terms:
-        if one.u_relative > 0.0:
-            share = 100.0 * one.u_relative**2 / whole
-            rows.append([one.name, f"{100 * one.u_relative:.4f} %", f"{share:.0f} %"])
+        share = one.u_relative**2 / whole
+        if share >= _LEAST_SHARE:
+            percent = f"{100 * share:.0f} %" if share >= 0.01 else "< 1 %"
+            rows.append([one.name, f"{100 * one.u_relative:.4f} %", percent])
     return rows
 
 
@@ -147,9 +172,9 @@ def _print_picture(found: Examination) -> None:
         f"known, {marks.mixed} several"
     )
     picture = residual_picture(
-        found.readings.commanded_mm,
+        found.fitted.commanded_mm,
         fit.residuals_mm,
-        found.readings.side,
+        found.fitted.side,
         student_t_factor(fit.dof) * fit.s_mm,
         marks,
     )
@@ -158,17 +183,31 @@ def _print_picture(found: Examination) -> None:
     print()
 
 
+def _print_suspects(found: Examination) -> None:
+    suspects = found.suspects or ()
+    for one in suspects[:_MOST_SUSPECTS]:
+        print_sentence(
+            f"suspect: reading {one.row} shows {one.reading_mm:g} mm at {one.commanded_mm:g} mm, "
+            f"the others put it at {one.expected_mm:.2f} ± {_SIGMAS * one.u_mm:.2f} mm"
+            + (f"; {one.looks_like}" if one.looks_like else "")
+        )
+    if len(suspects) > _MOST_SUSPECTS:
+        print_sentence(f"suspect: and {len(suspects) - _MOST_SUSPECTS} more readings")
+    if found.set_aside:
+        print_sentence("suspect readings are neither in the fit nor in the picture")
+    if suspects:
+        print()
+
+
 def _print_finding(found: Examination) -> None:
     finding = found.finding
     if finding is None:
         print_sentence(f"no causes: {found.why_no_causes}")
         return
     causes = finding.as_json(file=None, axis=None)["causes"]
+    for one in causes:
+        print_sentence(f"{100 * one['p']:5.1f} %  {one['name']}: {one['says']}")
     if causes:
-        print_columns(
-            [["how probable", "cause", ""]]
-            + [[f"{100 * one['p']:.1f} %", one["name"], one["says"]] for one in causes]
-        )
         print()
     print_sentence(f"verdict: {finding.verdict}")
     if finding.proposal is not None:

@@ -7,7 +7,6 @@ no NaN and no infinity in it, and what is not known is null.
 from __future__ import annotations
 
 import json
-import math
 import sys
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
@@ -88,11 +87,10 @@ def plus_minus(value: float, uncertainty: float) -> str:
     """
     if not uncertainty > 0.0:
         return f"{value:.6g}"
-    exponent = math.floor(math.log10(uncertainty))
-    leading = math.floor(uncertainty / 10.0 ** (exponent - 2) + 0.5)
-    decimals = min(max((1 if leading <= 354 else 0) - exponent, 0), _MOST_DECIMALS)
-    if leading > 949:
-        decimals = max(decimals - 1, 0)
+    mantissa, exponent = f"{uncertainty:.2e}".split("e")
+    leading = int(mantissa.replace(".", ""))
+    decimals = (1 if leading <= 354 else 0 if leading <= 949 else -1) - int(exponent)
+    decimals = min(max(decimals, 0), _MOST_DECIMALS)
     return f"{value:.{decimals}f} ± {uncertainty:.{decimals}f}"
 
 

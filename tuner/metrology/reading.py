@@ -118,7 +118,7 @@ class Columns:
                 f"reading {int(at) + 1} has side {self.side[at]:g}; expected 1 for plus, -1 for "
                 "minus, 0 where the approach is not known"
             )
-        visits = len(np.unique(self.visit))
+        visits = len(visits_in(self.visit))
         if visits > _MOST_VISITS:
             raise BadReadings(
                 f"{visits} visits; expected at most {_MOST_VISITS}; a new visit begins only where "
@@ -127,6 +127,23 @@ class Columns:
 
     def __len__(self) -> int:
         return len(self.commanded_mm)
+
+    def only(self, rows: Integers | npt.NDArray[np.bool_]) -> Columns:
+        """Return the readings at `rows` : (k,) int from 0, or (n,) bool, in that order."""
+        return Columns(
+            commanded_mm=self.commanded_mm[rows],
+            reading_mm=self.reading_mm[rows],
+            side=self.side[rows],
+            visit=self.visit[rows],
+            time_s=None if self.time_s is None else self.time_s[rows],
+        )
+
+
+def visits_in(visit: Integers) -> Integers:
+    """Return the different visits in `visit` : (n,), rising; one visit, the usual case, is fast."""
+    if len(visit) and bool(np.all(visit == visit[0])):
+        return visit[:1]
+    return np.unique(visit)
 
 
 def columns(readings: Sequence[Reading] | Columns) -> Columns:

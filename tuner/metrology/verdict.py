@@ -20,6 +20,7 @@ from tuner.drive.scale import Form, Stored, all_forms, plain_number, scaled, ste
 from tuner.metrology.budget import Scale
 from tuner.metrology.causes import OFF, Cause, Changes, Looked, Weighed, weigh
 from tuner.metrology.fit import Fit
+from tuner.metrology.screen import Suspect
 
 Verdict = Literal["keep", "change", "repair-first", "measure-again", "cannot-tell"]
 Basis = Literal["parts", "measured"]
@@ -31,8 +32,9 @@ _MEASURED_U = 3.0
 _SET_UPS = 2
 # Enough to tell neighbouring parts apart; a coarser measurement cannot call a machine right.
 _PRECISE_ENOUGH = 0.003
-_WANTED = 0.0005
+WANTED_U = 0.0005  # relative: 0.05 %
 _MATTERS_MM = 0.1
+_MOST_NAMED = 3  # suspect readings in one sentence
 # What is shown of the causes: as many as a person reads, none that is next to impossible.
 _MOST_CAUSES = 6
 _WORTH_SHOWING = 0.001
@@ -74,7 +76,8 @@ class Finding:
     `value_known` says that more readings would not change the verdict, so a first stage may
     stop. `part_known` is true when one cause is left and every part of it was looked at.
     `tie` names the causes that give exactly the same scale, when there are several.
-    `place_anew` is true when only a second placing of the caliper leads on.
+    `place_anew` is true when only a second placing of the caliper leads on. `suspects` are the
+    readings that look misread, None when nobody looked for them.
     """
 
     verdict: Verdict
@@ -89,6 +92,7 @@ class Finding:
     value_known: bool = False
     part_known: bool = False
     place_anew: bool = False
+    suspects: tuple[Suspect, ...] | None = None
 
     def as_json(self, *, file: str | None, axis: str | None) -> dict[str, Any]:
         """Return one object as ``tuner examine --json`` prints it: no NaN, no infinity."""
@@ -97,7 +101,7 @@ class Finding:
             "schema": 1,
             "file": file,
             "axis": axis,
-            **fit_as_json(self.fit, self.scale),
+            **fit_as_json(self.fit, self.scale, self.suspects),
             "travel_per_rev_mm": {
                 "expected": float(self.train.travel_per_rev_mm),
                 "stored": float(stored_mm),
@@ -140,10 +144,12 @@ class Finding:
         return [one for one in causes[:_MOST_CAUSES] if one["p"] >= _WORTH_SHOWING]
 
 
-def fit_as_json(fit: Fit, scale: Scale) -> dict[str, Any]:
+def fit_as_json(fit: Fit, scale: Scale, suspects: Sequence[Suspect] | None) -> dict[str, Any]:
     """Return what the readings alone say, under the keys of ``tuner examine --json``."""
-    play = {"value": fit.play_mm, "u": fit.u_play_mm} if fit.play_mm is not None else None
-    later = "readings are fitted together, not screened one by one"
+    not_tested = {**fit.not_tested, "jumps": "no jump between two readings was looked for"}
+    if suspects is None:
+        not_tested["suspect_readings"] = "the readings were not held against each other"
+    play, drift, periodic = fit.play_mm, fit.drift_mm_per_min, fit.periodic
     return {
         "n": fit.n,
         "scale": {
@@ -153,11 +159,19 @@ def fit_as_json(fit: Fit, scale: Scale) -> dict[str, Any]:
             "k": scale.k,
             "dof": scale.dof,
         },
-        "play_mm": play,
-        "periodic": None,
-        "drift_mm_per_min": None,
-        "not_tested": {**fit.not_tested, "suspect_readings": later, "jumps": later},
-        "suspect_readings": None,
+        "play_mm": None if play is None else {"value": play, "u": fit.u_play_mm},
+        "periodic": None
+        if periodic is None
+        else {
+            "amplitude_mm": periodic.amplitude_mm,
+            "u": periodic.u_mm,
+            "period_turns": periodic.period_turns,
+        },
+        "drift_mm_per_min": None
+        if drift is None
+        else {"value": drift, "u": fit.u_drift_mm_per_min},
+        "not_tested": not_tested,
+        "suspect_readings": None if suspects is None else [one.row for one in suspects],
         "jumps": None,
     }
 
@@ -277,21 +291,24 @@ def decide(
     setups: int = 1,
     looks: Mapping[str, Looked] | None = None,
     matters_mm: float = _MATTERS_MM,
-    wanted_U: float = _WANTED,
+    wanted_U: float = WANTED_U,
+    suspects: Sequence[Suspect] | None = None,
 ) -> Finding:
     """Return what `scale`, measured by `fit`, means for the number that is stored.
 
     `setups` counts independent placings of the caliper that went into the fit and agree.
     `looks` is what a person found on looking, as for ``weigh``. `matters_mm` is the smallest
     error over `axis_length_mm` that is worth a measured change; `wanted_U` the relative
-    uncertainty at which a measured value is good enough.
+    uncertainty at which a measured value is good enough. `suspects` are the readings that look
+    misread, from ``screen``: they are asked for again before anything is decided.
     """
     weighed = None
     ruling = _no_ratio(scale)
     if ruling is None:
         weighed = weigh(scale, train, stored, looks)
         ruling = (
-            _not_enough(fit)
+            _misread(suspects or ())
+            or _not_enough(fit)
             or _right_as_it_is(scale, fit, weighed)
             or _from_parts(weighed, train, stored, looks or {})
             or _between_parts(scale, weighed, train, stored)
@@ -319,6 +336,7 @@ def decide(
         value_known=ruling.value_known,
         part_known=ruling.part_known,
         place_anew=ruling.place_anew,
+        suspects=None if suspects is None else tuple(suspects),
     )
 
 
@@ -336,6 +354,22 @@ def _no_ratio(scale: Scale) -> _Ruling | None:
         "measure-again",
         f"the axis went only {100 * max(scale.value, 0.0):.2g} % of the way it was told: look "
         "whether it moves at all and whether the caliper follows it, then measure again",
+    )
+
+
+def _misread(suspects: Sequence[Suspect]) -> _Ruling | None:
+    """A reading that the others contradict is taken again; until then nothing is decided."""
+    if not suspects:
+        return None
+    named = "; ".join(
+        f"{one.row} shows {one.reading_mm:g} mm at {one.commanded_mm:g} mm where the others put "
+        f"{one.expected_mm:.2f}" + (f" ({one.looks_like})" if one.looks_like else "")
+        for one in suspects[:_MOST_NAMED]
+    )
+    more = len(suspects) - _MOST_NAMED
+    return _Ruling(
+        "measure-again",
+        f"take again what looks misread: reading {named}" + (f"; and {more} more" * (more > 0)),
     )
 
 

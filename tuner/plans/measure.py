@@ -29,6 +29,10 @@ from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
 _EXPECTED_WITHIN_MM = 3.0
 _STAGE_ONE = 4
 _WELL_KNOWN = 2.0
+_DISAGREE = (
+    "the two placings do not agree: see what tilts or gives where the caliper sits, clean and "
+    "seat it the same way every time, and start again"
+)
 _ROUGHLY_RIGHT = (0.9, 1.1)
 
 
@@ -56,6 +60,8 @@ def measure(run: AxisRun) -> Part[None]:
             run.visit += 1
             run.settled = len(run.readings)
             yield from _placing(run, targets)
+            if run.finding["place_anew"]:
+                run.finding = {**run.finding, "next": _DISAGREE}
 
 
 def _placing(run: AxisRun, targets: list[list[Any]]) -> Part[None]:

@@ -12,6 +12,7 @@ from tuner.drive.scale import steps_per_mm
 from tuner.errors import Defect
 from tuner.messages import Approached, Message, Reply, Value
 from tuner.metrology.reading import Reading
+from tuner.metrology.targets import output_turn_mm
 
 SLOW_MM_PER_MIN = 600.0  # 10 mm/s, until the scale has been read
 
@@ -88,7 +89,7 @@ class AxisRun:
     @property
     def output_turn_mm(self) -> float:
         """Commanded mm of one nominal turn of the output shaft, counted from steps."""
-        return self.motor_turn_mm / float(self.axis.train.gear_ratio)
+        return output_turn_mm(self.axis.train, self.axis.stored)
 
     def slow_feed_mm_per_min(self) -> float:
         """At most 10 mm/s in truth and one motor turn per second, in whole mm per minute."""

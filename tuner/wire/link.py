@@ -341,6 +341,10 @@ def _numbered(number: int, line: str) -> str:
     return f"{bare}*{checksum}"
 
 
+def _quoted(line: str) -> str:
+    return shown(clipped(line.strip(), LONGEST_TEXT))
+
+
 def _small(words: Iterable[str]) -> tuple[str, ...]:
     return tuple(word.lower() for word in words)
 
@@ -478,32 +482,28 @@ class Link:
         self._unanswered += len(lines)
         return data
 
-    def _events(self, line: bytes, decoded: str) -> Iterable[Event]:
+    def _events(self, line: bytes, decoded: str) -> tuple[Event, ...]:
         text = line.strip(_NOISE).decode("utf-8", "surrogateescape")
-        visible = shown(clipped(decoded.strip(), LONGEST_TEXT))
         small = text.lower()
-        dialect = self._dialect
-        if not visible:
-            return
         # A controller may restart in the middle of a line, so its greeting may end one.
         if small.startswith(self._greetings) or small.endswith(self._greetings):
             self._take(Step.HEAR_GREETING)
             self._unanswered = 0
-            yield Restarted(visible)
-        elif self._acknowledgement.match(small):
-            if report := text[len(dialect.acknowledgement) :].strip():
-                yield from self._reported(report)
-            yield self._acknowledged()
-        elif self._resends.match(small):
+            return (Restarted(_quoted(decoded)),)
+        if self._acknowledgement.match(small):
+            report = text[len(self._dialect.acknowledgement) :].strip()
+            return (*self._reported(report), self._acknowledged())
+        if self._resends.match(small):
             number = _number_in(small)
-            self._asked_again |= dialect.checksum and number == self._number
-            yield self._refused(visible, number)
-        elif small.startswith(self._errors):
-            yield self._refused(visible)
-        elif any(word in small for word in self._busy):
-            yield Busy()
-        else:
-            yield from self._reported(text) or (Chatter(visible),)
+            self._asked_again |= self._dialect.checksum and number == self._number
+            return (self._refused(_quoted(decoded), number),)
+        if small.startswith(self._errors):
+            return (self._refused(_quoted(decoded)),)
+        if any(word in small for word in self._busy):
+            return (Busy(),)
+        if reported := self._reported(text):
+            return reported
+        return (Chatter(_quoted(decoded)),) if decoded.strip() else ()
 
     def _refused(self, visible: str, resend: int | None = None) -> Event:
         self._take(Step.HEAR_REFUSAL)
@@ -511,7 +511,7 @@ class Link:
         return Refused(visible, resend)
 
     def _reported(self, text: str) -> tuple[Event, ...]:
-        report = _report(text)
+        report = _report(text) if text else None
         if report is None:
             return ()
         if self._state is State.RESYNCING and type(report) is self._resync_report:

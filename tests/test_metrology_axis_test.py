@@ -1,0 +1,91 @@
+import math
+
+import numpy as np
+import pytest
+
+from tuner.errors import BadReadings
+from tuner.metrology.axis_test import axis_test
+
+TARGETS = np.array([0.0, 21.0, 43.0, 66.0, 90.0])
+RUNS = np.array([-0.02, -0.01, 0.0, 0.01, 0.02])  # standard deviation sqrt(0.00025)
+S_MM = math.sqrt(0.00025)
+
+
+def positions(offset_mm=0.0, runs=RUNS, targets=TARGETS):
+    return targets[:, None] + offset_mm + runs[None, :]
+
+
+def test_an_axis_with_play_alone():
+    """Play makes the axis stop short on both sides, so half of it is missing on each."""
+    found = axis_test(TARGETS, positions(-0.04), positions(0.04))
+    assert found.runs == 5
+    np.testing.assert_allclose(found.reversal_at_mm, -0.08)
+    assert found.reversal_mm == pytest.approx(0.08)
+    assert found.mean_reversal_mm == pytest.approx(-0.08)
+    assert found.repeatability_mm == pytest.approx(4 * S_MM + 0.08)
+    assert found.plus.repeatability_mm == pytest.approx(4 * S_MM)
+    assert found.systematic_mm == pytest.approx(0.08)
+    assert found.plus.systematic_mm == pytest.approx(0.0, abs=1e-12)
+    assert found.mean_deviation_mm == pytest.approx(0.0, abs=1e-12)
+    assert found.accuracy_mm == pytest.approx(0.08 + 4 * S_MM)
+
+
+def test_a_side_that_scatters_far_more_than_the_other():
+    """R at a target is then 4 s of that side, which is more than 2 s + 2 s + reversal."""
+    found = axis_test(TARGETS, positions(0.001, runs=10 * RUNS), positions())
+    assert found.repeatability_mm == pytest.approx(40 * S_MM)
+
+
+def test_a_constant_added_to_every_position_changes_nothing_but_the_means():
+    truth = axis_test(TARGETS, positions(-0.03), positions(0.05))
+    moved = axis_test(TARGETS, positions(20.17), positions(20.25))
+    for name in ("reversal_mm", "repeatability_mm", "systematic_mm", "accuracy_mm"):
+        assert getattr(moved, name) == pytest.approx(getattr(truth, name)), name
+
+
+def test_a_wrong_scale_is_systematic():
+    found = axis_test(TARGETS, 1.001 * positions(), 1.001 * positions())
+    assert found.systematic_mm == pytest.approx(0.09)
+    assert found.mean_deviation_mm == pytest.approx(0.09)
+
+
+def test_the_order_of_targets_does_not_matter():
+    order = [3, 0, 4, 1, 2]
+    one = axis_test(TARGETS, positions(-0.01), positions(0.02))
+    other = axis_test(TARGETS[order], positions(-0.01)[order], positions(0.02)[order])
+    assert other.accuracy_mm == pytest.approx(one.accuracy_mm)
+
+
+def test_the_table_has_a_row_for_each_target_and_each_quantity():
+    found = axis_test(TARGETS, positions(-0.04), positions(0.04))
+    table = found.table()
+    assert {len(row) for row in table} == {7}
+    assert table[0][:3] == ("target", "mean plus", "mean minus")
+    assert table[1] == ("0.000", "-0.040", "0.040", "-0.080", "0.016", "0.016", "0.143")
+    cells = {row[0]: row[1:4] for row in table[len(TARGETS) + 1 :]}
+    assert cells["axis"] == ("plus", "minus", "both")
+    assert cells["reversal B"] == ("", "", "0.080")
+    assert cells["repeatability R"] == ("0.063", "0.063", "0.143")
+    assert cells["systematic E"] == ("0.000", "0.000", "0.080")
+    assert cells["accuracy A"] == ("0.063", "0.063", "0.143")
+
+
+@pytest.mark.parametrize(
+    ("targets", "plus", "minus", "says"),
+    [
+        (TARGETS[:4], positions()[:4], positions()[:4], "at least 5 places"),
+        (TARGETS[:, None], positions(), positions(), "in one row"),
+        (7.0, positions(), positions(), r"targets of shape \(\)"),
+        (TARGETS, positions()[:, :4], positions()[:, :4], "at least 5 runs"),
+        (TARGETS, positions()[:4], positions(), r"\(4, 5\) arriving in plus"),
+        (TARGETS, positions(), positions()[0], r"\(5,\) arriving in minus"),
+        (TARGETS, positions(runs=np.arange(6.0)), positions(), "6 runs in plus and 5 in minus"),
+        (TARGETS, positions(math.nan), positions(), "no number"),
+        (TARGETS, positions(), positions(math.inf), "no number"),
+        (TARGETS, positions(1e300), positions(), "within 1e"),
+        ([0.0, 0.0, 1.0, 2.0, 3.0], positions(), positions(), "at one place"),
+    ],
+)
+def test_what_is_no_axis_test_is_refused(targets, plus, minus, says):
+    with pytest.raises(BadReadings, match=says):
+        axis_test(targets, plus, minus)
