@@ -224,11 +224,16 @@ def _lines_of(raw: bytes) -> list[str]:
     return re.split(r"\r\n|\r|\n", raw.decode("utf-8", "replace").removeprefix("\ufeff"))
 
 
+# A quoted cell may go on in the next line; the program takes such a break for a blank.
+_BROKEN_CELL = re.compile(rb'(?:^|[,;])"[^"\r\n]*[\r\n][^"]*"', re.MULTILINE)
+
+
 Row = tuple[float, float, float, float]
 
 
 def _written(raw: bytes) -> list[Row]:
     """Return commanded, reading, side and visit of each row, by splitting lines and cells."""
+    raw = _BROKEN_CELL.sub(lambda cell: re.sub(rb"[\r\n]", b" ", cell[0]), raw)
     rows = [one for one in _lines_of(raw) if one.strip() and not one.lstrip().startswith("#")]
     sign = ";" if ";" in rows[0] else ","
     names, *cells = [

@@ -183,7 +183,8 @@ def test_without_a_card_the_rest_is_still_said(capsys: pytest.CaptureFixture[str
     for says in (
         "6 readings over 96.0 mm", "(assumed: no card)", "true travel / commanded travel 0.79",
         "play, mm", "lost on reversal", "where the ± comes from", "improve first:",
-        "residuals: reading minus fit", "not tested: drift: no times", "no causes: no machine card was given",
+        "residuals: reading minus fit", "not tested: drift: no times",
+        "no causes: no machine card was given",
     ):  # fmt: skip
         assert says in out
     assert "verdict" not in out

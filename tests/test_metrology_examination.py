@@ -265,3 +265,20 @@ def test_more_than_a_thousand_readings_agree_with_a_fit_of_them():
     found = examine_readings(readings, **CALIPER)
     assert found.fit.scale == fit(readings, grows=1, resolution_mm=0.01).scale
     assert found.suspects == ()
+
+
+def test_of_many_suspects_a_few_are_named_and_the_rest_counted():
+    at = np.tile(np.linspace(0.0, 120.0, 7), 5)
+    side = np.repeat([1.0, -1.0, 1.0, -1.0, 1.0], 7)
+    reading = 20.0 + at + 0.01 * np.sin(np.arange(35.0))
+    reading[[3, 8, 17, 22, 30]] += 7.0
+    found = examine_readings(
+        Columns(at, reading, side, np.ones(35, dtype=np.int64)),
+        **CALIPER,
+        grows=1,
+        described=DESCRIBED,
+    )
+    assert found.set_aside == (4, 9, 18, 23, 31)
+    assert found.finding is not None
+    assert found.finding.next.endswith("; and 2 more")
+    assert all(one["p"] is None for one in found.as_json(file=None, axis="x")["suspects"])

@@ -173,6 +173,11 @@ def test_too_few_to_contradict_each_other(n):
     assert screen(readings, **HOW) == ()
 
 
+def test_several_visits_need_more_to_contradict_each_other():
+    readings = [replace(one, visit=1 + at % 2) for at, one in enumerate(taken(4))]
+    assert screen(shown(readings, 1, 500.0), **HOW) == ()
+
+
 # --- more than twenty ---------------------------------------------------------------------
 
 

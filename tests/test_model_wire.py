@@ -8,8 +8,8 @@ answer; anything but queries and heaters off after a stop; heaters told off that
 every state the session ends with the heaters sent off, if nothing fails any more.
 
 The checks of mutants are what makes the rest worth something: programs with one of these
-mistakes built in, and each is caught. ``tests/bench/model_check.py`` goes further than there
-is time for here.
+mistakes built in, and each is caught. Here there are up to three faults of the channel, or one
+of any kind and a stop at any moment; ``tests/bench/model_check.py`` has all of that together.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from functools import cache
 from typing import Any
 
 import pytest
-from model.explore import CHANNEL_FAULTS, FAULTS, Result, explore
+from model.explore import CHANNEL_FAULTS, FAULTS, Result, explore, uncounted
 from model.host import Host, Parts
 from model.programs import BLIND, NUMBERED, PLAIN, PRINTER, STOPLESS, heating, moving
 
@@ -72,11 +72,6 @@ def test_with_up_to_three_faults_of_the_channel() -> None:
     assert set(result.endings) == {"finished", "failed", "position-unknown"}
 
 
-def test_with_up_to_two_faults_of_the_channel_and_a_stop_at_any_time() -> None:
-    result = checked("printer", faults=2, stops=1, kinds=CHANNEL_FAULTS)
-    assert set(result.endings) == {"finished", "failed", "position-unknown", "stopped"}
-
-
 @pytest.mark.parametrize("name", PROGRAMS)
 def test_with_a_fault_of_every_kind_and_a_stop_at_any_time(name: str) -> None:
     result = checked(name, faults=1, stops=1, kinds=FAULTS)
@@ -93,13 +88,10 @@ def test_what_no_program_can_notice_without_a_position_report() -> None:
 def test_what_is_left_out_of_a_state_is_without_consequence() -> None:
     printer = host("printer")
     explore(printer, faults=1, stops=1)
-    assert len(printer.merged) > 1000
-    differences = [
-        one
-        for state, way in printer.merged[:: len(printer.merged) // 50]
-        for one in printer.audit(state, way)
-    ]
-    assert differences == []
+    ways = printer.merged[:: len(printer.merged) // 30]
+    assert len(ways) >= 30
+    with uncounted():
+        assert [one for state, way in ways for one in printer.audit(state, way)] == []
 
 
 # --- mistakes, each of which is caught --------------------------------------------------

@@ -1,8 +1,9 @@
 """Measure how near the plan, the fit and the screen come to what is possible at all.
 
-Run ``python tests/bench/estimator.py [TRIALS]`` (2 000; 20 000 take about ten minutes). Everything
-is seeded. Readings are simulated as a person takes them on a belt axis of 40 mm a turn: hand
-0.02 mm, display 0.01 mm, play 0.08 mm, eccentricity 0.05 mm in any phase, datum +-0.2 mm.
+Run ``python tests/bench/estimator.py [TRIALS]`` (2 000; 20 000 take a quarter of an hour).
+Everything is seeded. Readings are simulated as a person takes them on a belt axis of 40 mm a
+turn: hand 0.02 mm, display 0.01 mm, play 0.08 mm, eccentricity 0.05 mm in any phase,
+datum +-0.2 mm.
 
 ``bound`` is the Cramer-Rao bound of the places that were read, for a model of datum, scale, play
 and one rise and fall per turn, computed here from the pseudo-inverse and not by the program;

@@ -27,7 +27,7 @@ from tuner.metrology.examination import examine_readings
 from tuner.metrology.reading import Columns
 from tuner.metrology.table import parse_table
 
-_RUNS = 5
+_RUNS = 11
 
 
 def made(n: int) -> Columns:
@@ -45,25 +45,27 @@ def as_csv(readings: Columns) -> bytes:
     return "\n".join(["commanded_mm,reading_mm,approach", *lines]).encode()
 
 
-def fastest(work: Callable[[], object], runs: int = _RUNS) -> float:
-    taken = []
+def fastest(*works: Callable[[], object], runs: int = _RUNS) -> list[float]:
+    """Return the fewest seconds that each of `works` took, in turns, so that load is shared."""
+    taken: list[list[float]] = [[] for _ in works]
     for _ in range(runs):
-        started = time.perf_counter()
-        work()
-        taken.append(time.perf_counter() - started)
-    return min(taken)
+        for work, seconds in zip(works, taken, strict=True):
+            started = time.perf_counter()
+            work()
+            seconds.append(time.perf_counter() - started)
+    return [min(seconds) for seconds in taken]
 
 
 def growth(most: int) -> None:
     for n in (most // 100, most // 10, most):
         readings = made(n)
         design = np.column_stack([np.ones(n), readings.commanded_mm, readings.side])
-        bare = fastest(lambda x=design, y=readings.reading_mm: np.linalg.lstsq(x, y, rcond=None))
-        ours = fastest(
-            lambda r=readings: examine_readings(r, resolution_mm=0.01, error_limit_mm=0.03)
+        bare, ours = fastest(
+            lambda x=design, y=readings.reading_mm: np.linalg.lstsq(x, y, rcond=None),
+            lambda r=readings: examine_readings(r, resolution_mm=0.01, error_limit_mm=0.03),
         )
         raw = as_csv(readings)
-        file = fastest(lambda r=raw: parse_table(r, "growth.csv"), runs=1)
+        (file,) = fastest(lambda r=raw: parse_table(r, "growth.csv"), runs=1)
         print(
             f"{n} readings: lstsq {1000 * bare:.1f} ms, examined in {1000 * ours:.1f} ms = "
             f"{ours / bare:.2f} x lstsq; reading the file {file:.2f} s = "

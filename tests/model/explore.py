@@ -341,7 +341,7 @@ def explore(
                 events.append(event)
             result.breaches[breach] = tuple(reversed(events))
 
-    with _uncounted():
+    with uncounted():
         for followed in world.first(faults, stops):
             reach(-1, followed)
         at = 0
@@ -355,7 +355,7 @@ def explore(
 
 
 @contextmanager
-def _uncounted() -> Iterator[None]:
+def uncounted() -> Iterator[None]:
     """Run without coverage, which would take twice the time to count what is counted elsewhere."""
     tracer = sys.gettrace()
     sys.settrace(None)

@@ -21,7 +21,7 @@ from typing import Literal
 import numpy as np
 
 from tuner.metrology.least_squares import Floats, least_squares, product, repeatability
-from tuner.metrology.reading import Columns, Integers, Reading, columns, visits_in, visits_in
+from tuner.metrology.reading import Columns, Integers, Reading, columns, visits_in
 
 _FEWEST = 4
 _ENUMERATED = 20

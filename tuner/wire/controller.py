@@ -501,10 +501,11 @@ class Controller:
             events = self._hear(deadline_s)
             self._refuse(events, f"to '{line}'")
             heard += events
-            if any(isinstance(event, Acknowledged) for event in events):
+            sorts = {type(event) for event in events}
+            if Acknowledged in sorts:
                 return heard
             now_s = self._clock.now_s()
-            if any(isinstance(event, Busy) for event in events):
+            if Busy in sorts:
                 deadline_s = min(now_s + patience_s, started_s + patience_s + _LONGEST_BUSY_S)
             if now_s >= deadline_s:
                 self._give_up(f"'{line}'")
