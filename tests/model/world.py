@@ -25,6 +25,7 @@ _OFF = ("M104 S0", "M140 S0")
 _QUERIES = ("M105", "M114", "M119")
 _AFTER_STOP = (*_QUERIES, *_OFF, "M110 N0", "M112")
 _WAITS = ("M400", "G4 P0")
+_REFUSED = "a line that was refused"
 _NUMBERED = re.compile(rb"N([0-9]+) (.*)\*([0-9]+)")
 
 
@@ -230,12 +231,16 @@ class Watch(NamedTuple):
     def hears(self, line: bytes, is_late: bool) -> Watch:
         """`line` arrived; `is_late` says that the program had given up waiting for it."""
         if line.startswith(b"ok"):
+            if self.unanswered == _REFUSED:
+                return self  # of the refused line, or of one before it: it says nothing any more
             # For a question it is the report that counts, not the word behind it.
             late = self.heard_late or (is_late and self._waits_for_motion)
             return self._replace(unanswered="", heard_late=late)
-        is_refusal = line.startswith((b"error", b"Resend"))
-        if line == GREETING or (is_refusal and self.unanswered.startswith("G1")):
+        if line == GREETING:
             return self._replace(is_in_doubt=True)
+        if line.startswith((b"error", b"Resend")) and self.unanswered:
+            doubt = self.is_in_doubt or self.unanswered.startswith("G1")
+            return self._replace(is_in_doubt=doubt, unanswered=_REFUSED)
         return self
 
     def waited_in_vain(self) -> Watch:
