@@ -181,7 +181,7 @@ def test_the_name_of_a_file_does_not_act_on_the_terminal(
 def test_without_a_card_the_rest_is_still_said(capsys: pytest.CaptureFixture[str]) -> None:
     out = " ".join(printed(capsys, "run.csv").split())
     for says in (
-        "6 readings over 96.0 mm", "(assumed: no card)", "true travel / commanded travel 0.79",
+        "6 readings over 96.0 mm", "(assumed: no card)", "true / commanded travel 0.79",
         "play, mm", "lost on reversal", "where the ± comes from", "improve first:",
         "residuals: reading minus fit", "not tested: drift: no times",
         "no causes: no machine card was given",
@@ -202,6 +202,27 @@ def test_a_suspect_is_told_to_people(capsys: pytest.CaptureFixture[str]) -> None
     assert "suspect: reading 6 shows 48.06 mm at 80 mm, the others put it at 84.0" in out
     assert "suspect readings are neither in the fit nor in the picture" in out
     assert "verdict: measure-again" in out
+
+
+def test_of_many_suspects_ten_are_told_and_the_rest_counted(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rows = [f"{n % 7 * 20},{20 + n % 7 * 20 + 5 * (n % 5 == 3)}.0{n % 4}" for n in range(70)]
+    here.joinpath("many.csv").write_text("\n".join(["commanded_mm,reading_mm", *rows]))
+    out = printed(capsys, "many.csv")
+    assert out.count("suspect: reading ") == 10
+    assert "suspect: and 4 more readings" in out
+
+
+def test_readings_that_go_the_wrong_way_have_no_causes_but_a_next_step(
+    capsys: pytest.CaptureFixture[str], here: Path
+) -> None:
+    here.joinpath("card.toml").write_text(
+        STRAIGHT.replace("coupled-belts", "independent"), encoding="utf-8"
+    )
+    out = " ".join(printed(capsys, "run.csv --card card.toml --axis x").split())
+    assert "%  " not in out
+    assert "verdict: cannot-tell next: the readings shrink where the card says they grow" in out
 
 
 @pytest.mark.parametrize(("encoding", "mark"), [("ascii", ">"), ("utf-8", "▷")])

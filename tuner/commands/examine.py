@@ -120,7 +120,7 @@ def _numbers(found: Examination) -> list[list[str]]:
     dof = f"{scale.dof:.0f}" if scale.dof < _MANY_DOF else "many"
     rows = [
         [
-            "true travel / commanded travel",
+            "true / commanded travel",
             plus_minus(scale.value, scale.U),
             f"95 %: k = {scale.k:.2f}, {dof} degrees of freedom",
         ]
