@@ -407,6 +407,15 @@ def test_reports(opened: Converse) -> None:
     assert bench.controller.switches() == {"x_min": False, "y_min": True}
 
 
+def test_of_two_reports_the_later_counts(opened: Converse) -> None:
+    """One that comes unasked in front of the answer is older than the answer."""
+    bench = opened(
+        "> M105\n< T:21.0 /0.0\n< ok T:200.0 /200.0\n> M114\n< X:1 Y:0 Z:0\n< X:2 Y:0 Z:0\n< ok\n"
+    )
+    assert bench.controller.temperatures() == (Heater("T", 200.0, 200.0),)
+    assert bench.controller.position() == {"x": 2.0, "y": 0.0, "z": 0.0}
+
+
 def test_what_the_dialect_cannot_ask_is_none(opened: Converse) -> None:
     bench = opened("", PLAIN)
     assert bench.controller.temperatures() is None

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from model.host import Host, Input, Step, Wait
-from model.world import GREETING, UNASKED, Device, Watch, bare
+from model.world import GREETING, Device, Watch, bare
 
 CHANNEL_FAULTS = (
     "line lost",
@@ -186,7 +186,8 @@ class World:
                 "",
             )
         if "unasked report" in self._kinds:
-            yield "unasked", less._replace(channel=(*state.channel, (UNASKED, False))), ""
+            report = (state.device.temperatures(), False)
+            yield "unasked report", less._replace(channel=(*state.channel, report)), ""
         if (
             "heater switched on at the machine" in self._kinds
             and not state.watch.off_sent

@@ -16,8 +16,7 @@ from typing import NamedTuple
 from tuner.messages import Line
 
 GREETING = b"start\n"
-UNASKED = b"T:21.0 /0.0 B:20.0 /0.0\n"
-COLD_C, HOT_C = 21, 200
+_COLD_C, _HOT_C = 21, 200
 
 _MOVE = re.compile(r"G1 X(-?[0-9.]+) F[0-9.]+")
 _HEAT = re.compile(r"M104 S([1-9][0-9]*)")
@@ -62,6 +61,11 @@ class Device(NamedTuple):
         """Return it just after it has started anew."""
         return Device(truly_mm=self.truly_mm, done=self.done)
 
+    def temperatures(self) -> bytes:
+        """Return what it says about heat, asked or unasked."""
+        heat = (_HOT_C, _HOT_C) if self.is_heating else (_COLD_C, 0)
+        return b"T:%d.0 /%d.0 B:20.0 /0.0\n" % heat
+
     def takes(self, line: str) -> tuple[Device, tuple[bytes, ...]]:
         """Return what `line`, as it came, makes of the controller, and its answers."""
         match = _NUMBERED.fullmatch(line.encode("ascii"))
@@ -92,8 +96,7 @@ class Device(NamedTuple):
         if self.is_halted:
             return self, (b"error: halted\n",)
         if line == "M105":
-            heat = (HOT_C, HOT_C) if self.is_heating else (COLD_C, 0)
-            return self, (b"ok T:%d.0 /%d.0 B:20.0 /0.0\n" % heat,)
+            return self, (b"ok " + self.temperatures(),)
         if line == "M114":
             return self, (b"X:%.3f Y:0.000 Z:0.000\n" % self.counted_mm, b"ok\n")
         after = self

@@ -291,7 +291,8 @@ class Controller:
         """Return every heater that is reported, or None when the dialect has no such query."""
         if self._dialect.temperatures is None:
             return None
-        for event in self._query(self._dialect.temperatures):
+        # The last one: a report that comes unasked in front of the answer is older than it.
+        for event in reversed(self._query(self._dialect.temperatures)):
             if isinstance(event, Temperatures):
                 return event.heaters
         raise self._no_report(self._dialect.temperatures, "temperatures")
@@ -303,7 +304,7 @@ class Controller:
         """
         if self._dialect.position is None:
             return None
-        for event in self._query(self._dialect.position):
+        for event in reversed(self._query(self._dialect.position)):
             if isinstance(event, Position):
                 return event.axes
         raise self._no_report(self._dialect.position, "position")
