@@ -477,7 +477,7 @@ class Link:
         self._state = following
 
     def _say(self, step: Step, *lines: str) -> bytes:
-        data = "".join(f"{line}\n" for line in lines).encode("ascii")
+        data = "\n".join((*lines, "")).encode("ascii")
         self._take(step)
         self._unanswered += len(lines)
         return data

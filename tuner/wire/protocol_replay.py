@@ -82,8 +82,9 @@ class Serial(serial.SerialBase):
 
     def read(self, size: int = 1, /) -> bytes:
         """Return up to `size` bytes; blocks, in virtual time, for the first one only."""
+        until_s = self.clock.now_s() + (self.timeout or 0.0)
         if size and not self.in_waiting:
-            self._let_pass(self.timeout or 0.0)
+            self._let_pass(until_s)
             self._arrive()
         data = bytes(self._due[:size])
         del self._due[:size]
@@ -125,8 +126,7 @@ class Serial(serial.SerialBase):
             "record the conversation again"
         )
 
-    def _let_pass(self, seconds: float) -> None:
-        until_s = self.clock.now_s() + seconds
+    def _let_pass(self, until_s: float) -> None:
         if self._is_next(Sort.RECEIVED):
             until_s = min(until_s, max(self.clock.now_s(), self._records[self._next].seconds))
         self.clock.advance_to(until_s)
