@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tuner.metrology.applied import Promise, judge, went_elsewhere
+from tuner.metrology.applied import Outcome, Promise, judge, went_elsewhere
 from tuner.metrology.budget import Scale
 
 
@@ -74,12 +74,13 @@ def test_each_of_four_ways_is_told_from_the_others_in_every_draw(promise: Promis
     random = np.random.default_rng(4)
     u = 0.0003
     right = promise.after
-    for outcome, times in (
-        ("confirmed", 0),
-        ("not-applied", -1),
-        ("applied-twice", 1),
-        ("applied-inverse", -2),
-    ):
+    ways: dict[Outcome, int] = {
+        "confirmed": 0,
+        "not-applied": -1,
+        "applied-twice": 1,
+        "applied-inverse": -2,
+    }
+    for outcome, times in ways.items():
         true = right * promise.factor**times
         heard = [
             judge(promise, scale(true * (1.0 + u * random.standard_normal()), u)).outcome
