@@ -214,10 +214,11 @@ def measured_scale(
             for key, most in _UNSEEN.items()
         ),
     )
-    return _combined(value, contributions)
+    return combined(value, contributions)
 
 
-def _combined(value: float, contributions: tuple[Contribution, ...]) -> Scale:
+def combined(value: float, contributions: tuple[Contribution, ...]) -> Scale:
+    """Return `value` with the combined uncertainty of all `contributions` (JCGM 100, 5.1.2)."""
     u_relative, dof = welch_satterthwaite(contributions)
     dof = min(dof, _MOST_DOF)
     one_sided = sum(one.u_relative**2 for one in contributions if one.shape == "tilt")
@@ -272,7 +273,7 @@ def more_readings(fit: Fit, scale: Scale, wanted_U: float) -> Outlook:
             u_relative=readings.u_relative * math.sqrt(fit.n / (fit.n + more)),
             dof=readings.dof + more,
         )
-        return _combined(scale.value, (shrunk, *others)).U_relative
+        return combined(scale.value, (shrunk, *others)).U_relative
 
     reached = f"U is {100 * scale.U_relative:.2g} %"
     wanted = f"the {100 * wanted_U:.2g} % that are wanted"
@@ -281,7 +282,7 @@ def more_readings(fit: Fit, scale: Scale, wanted_U: float) -> Outlook:
     if after(_MOST_MORE) > wanted_U:
         # What no number of readings can shrink, largest first.
         rest = next(name for name, _ in shares if name != "readings")
-        if _combined(scale.value, scale.contributions[1:]).U_relative <= wanted_U:
+        if combined(scale.value, scale.contributions[1:]).U_relative <= wanted_U:
             why = f"it would take more than {_MOST_MORE} more to bring it to {wanted}: seat the "
             why += "caliper the same way every time, and use a longer base"
         else:
