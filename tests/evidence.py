@@ -271,6 +271,9 @@ class _Judge:
             case "<":
                 if self._group and self._group.wait_sent:
                     self._group.wait_answered = True
+                group = self._group
+                if group and group.sent and not group.wait_sent and record.text.startswith("error"):
+                    self._end_group()  # refused: nothing more of it may leave
             case "!":
                 if record.text.lower().startswith("stop"):
                     self._stopped = True

@@ -287,7 +287,8 @@ class Hand:
 
     def reading_mm(self, ask: Ask) -> float:
         lost_mm = self.play_mm / 2.0 * (1.0 if ask.approach == "plus" else -1.0)
-        return round(self.datum_mm + self.grows * (self.scale * ask.at_mm - lost_mm), 2)
+        true_mm = self.datum_mm + self.grows * (self.scale * ask.at_mm - lost_mm)
+        return round(true_mm - ask.block_mm, 2)
 
     @staticmethod
     def _usual(message: Message) -> Any:
@@ -304,8 +305,12 @@ class Hand:
             "first-move": "about-right",
             "origin": "declare",
             "holds": "yes",
+            "motor-turn": "no",
             "touched": "unsure",
             "place-anew": True,
+            "block": "none",
+            "placed-again": True,
+            "leave-how": "connect",
             "switch-pressed": True,
             "switch-clear": True,
         }

@@ -77,7 +77,7 @@ def test_the_object_of_the_contract(capsys: pytest.CaptureFixture[str]) -> None:
     assert set(found["travel_per_rev_mm"]) == {"expected", "stored", "measured", "U"}
     assert set(found["play_mm"]) == {"value", "u"}
     assert found["suspect_readings"] == []
-    assert found["jumps"] is None
+    assert found["jumps"] == []
     assert found["not_tested"]["drift_mm_per_min"] == "no times given"
     assert {"name", "p", "says", "check"} <= set(found["causes"][0])
     assert found["verdict"] in ("keep", "change", "repair-first", "measure-again", "cannot-tell")
@@ -287,3 +287,40 @@ def test_the_keys_are_the_documented_ones(capsys: pytest.CaptureFixture[str]) ->
     for name, inner in re.findall(r"`(\w+)` \(([^)]*`[^)]*)\)", row):
         value = found[name][0] if isinstance(found[name], list) else found[name]
         assert {*re.findall(r"`(\w+)`", inner)} <= {*value}, name
+
+
+# --- jumps ------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def jumped(here: Path) -> None:
+    """Ten readings of x; from the sixth on the axis is one lost cycle, 0.64 mm, short."""
+    places = [(1, "plus"), (121, "plus"), (121, "minus"), (1, "minus"), (11, "plus")]
+    places += [(131, "plus"), (141, "minus"), (21, "minus"), (1, "plus"), (121, "plus")]
+    rows = [
+        f"{at},{20 + 0.8 * at - 0.64 * (n > 5) + 0.01 * (n % 2):.2f},{approach}"
+        for n, (at, approach) in enumerate(places, 1)
+    ]
+    text = "commanded_mm,reading_mm,approach\n" + "\n".join(rows)
+    here.joinpath("jumped.csv").write_text(text, encoding="utf-8")
+
+
+@pytest.mark.usefixtures("jumped")
+def test_a_jump_waits_for_the_look_at_the_datum(capsys: pytest.CaptureFixture[str]) -> None:
+    (found,) = reports(capsys, "jumped.csv --card card.toml --axis y")
+    (jump,) = found["jumps"]
+    assert jump["before"] == 6
+    assert set(jump) == {"before", "size_mm", "u", "as"}
+    assert found["verdict"] != "change"
+    assert "close its jaws" in found["next"]
+    (looked,) = reports(capsys, "jumped.csv --card card.toml --axis y --datum moved")
+    assert [one["name"] for one in looked["jumps"][0]["as"]] == ["datum-moved"]
+    assert looked["verdict"] == "measure-again"
+
+
+@pytest.mark.usefixtures("jumped")
+def test_a_jump_is_printed_with_its_odds(capsys: pytest.CaptureFixture[str]) -> None:
+    out = printed(capsys, "jumped.csv --card card.toml --axis y --datum unmoved")
+    assert re.search(r"jump: before reading 6 by -0\.6\d mm, u = 0\.0\d mm\n", out)
+    assert "a further jump of" in out
+    assert "datum-moved" not in out

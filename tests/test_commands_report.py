@@ -7,7 +7,8 @@ import math
 import pytest
 from hostile import TEXTS, offences
 
-from tuner.commands.report import plus_minus, print_failure
+from tuner.commands.report import print_failure
+from tuner.drive.numbers import plus_minus
 from tuner.errors import BadFile, BadReadings
 from tuner.text import shown
 
@@ -23,7 +24,7 @@ from tuner.text import shown
         (0.827, 0.354, "0.83 ± 0.35"),
         (0.827, 0.355, "0.8 ± 0.4"),
         (0.827, 0.949, "0.8 ± 0.9"),
-        (0.827, 0.950, "1 ± 1"),
+        (0.827, 0.951, "0.8 ± 1.0"),
         (0.800124, 0.000291, "0.80012 ± 0.00029"),
         (31.9894, 0.0346, "31.989 ± 0.035"),
         (-5.0, 12.4, "-5 ± 12"),

@@ -172,7 +172,7 @@ def test_prompts(accepts: Accepts, words: str) -> None:
 def test_every_explanation_tells_how_to_stop(accepts: Accepts) -> None:
     assert "Ctrl-X" in explanation(accepts)
     assert "power switch" in explanation(accepts)
-    assert "Ctrl-X stop" in reminder(accepts)
+    assert "/ stop" in reminder(accepts)
 
 
 def test_explanations_say_what_this_question_takes() -> None:
@@ -186,9 +186,9 @@ def test_explanations_say_what_this_question_takes() -> None:
     assert "back returns" not in explanation(READING)
     assert "back returns" in explanation(Words(may_undo=True))
     assert "(number)" in explanation(Words(wanted="number"))
-    assert reminder(Words(may_undo=True)) == "Ctrl-X stop · back · ? help"
-    assert reminder(READING) == "Ctrl-X stop · again · undo · ? help"
-    assert reminder(None) == "Ctrl-X stop"
+    assert reminder(Words(may_undo=True)) == "? or * help | / stop | - back"
+    assert reminder(READING) == "? or * help | / stop | + again | - undo | Tab completes"
+    assert reminder(None) == ""
 
 
 def test_a_zero_check_is_no_reading_of_a_place() -> None:

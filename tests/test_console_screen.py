@@ -29,6 +29,7 @@ from prompt_toolkit.input import PipeInput, create_pipe_input
 from prompt_toolkit.output import DummyOutput
 from prompt_toolkit.output.vt100 import Vt100_Output
 
+from tuner.console import page
 from tuner.console.screen import Screen
 from tuner.errors import PortLost, Stopped, Unanswered
 from tuner.messages import Accepts, Go, Length, Line, OneOf, Question, Words
@@ -497,6 +498,7 @@ def test_a_console_without_a_drawing_surface() -> None:
 
 PROGRAM = """
 import sys, threading
+from tuner.console import page
 from tuner.console.screen import Screen
 from tuner.errors import Stopped
 from tuner.messages import Go, Line, Question
@@ -612,3 +614,73 @@ def test_heat_is_asked_for_by_its_name(bench: Bench) -> None:
     )
     assert bench.answers == ["go"]
     assert "the heater named above" in " ".join(" ".join(bench.drawn.page()).split())
+
+
+# --- while something is on its way ----------------------------------------------------------
+
+
+MOVE = Line(
+    "MOVE",
+    "x.near.1",
+    (("axis", "X"), ("by_mm", "+60.0"), ("to_mm", "60.0"), ("seconds", "60.0"), ("group", "7")),
+    "X by +60.00 mm",
+)
+
+
+def test_a_long_move_shows_the_time_that_is_left_and_one_key_stops_it(bench: Bench) -> None:
+    def work() -> int:
+        bench.screen.tell(MOVE)
+        bench.ask(CONFIRM)()
+        assert bench.stopped.wait(PATIENCE_S)
+        raise Stopped("stopped")
+
+    def typist() -> None:
+        bench.type_at(GO_PROMPT, "*+\r")
+        bench.type_at("X moves, about 60 s left", "/")
+
+    with pytest.raises(Stopped):
+        bench.serve(work, typist)
+    assert bench.answers == ["go"]
+    assert bench.stops == 1
+
+
+def test_a_stroke_in_a_text_is_text(bench: Bench) -> None:
+    bench.serve(bench.ask(TEXT), lambda: bench.type_at("text > ", "/dev/ttyS0\r"))
+    assert bench.answers == ["/dev/ttyS0"]
+    assert bench.stops == 0
+
+
+def test_earlier_texts_come_back_and_neither_readings_nor_consent(bench: Bench) -> None:
+    up, down = "\x1b[A", "\x1b[B"
+    first, last = (replace(TEXT, accepts=Words(wanted=wanted)) for wanted in ("first", "last"))
+
+    def typist() -> None:
+        bench.type_at("first > ", "one\r")
+        bench.type_at("reading in mm > ", f"{up}13\r")
+        bench.type_at(GO_PROMPT, f"{up}go\r")
+        bench.type_at("last > ", f"{up}{up}{down}{up}!\r")
+
+    bench.serve(bench.ask(first, READING, CONFIRM, last), typist)
+    assert bench.answers == ["one", "13", "go", "one!"]
+
+
+@pytest.mark.parametrize(
+    ("environment", "encoding", "ascii_only"),
+    [
+        ({}, "utf-8", False),
+        ({"LANG": "de_DE.UTF-8"}, "utf-8", False),
+        ({"LANG": "C"}, "utf-8", True),
+        ({"LC_ALL": "", "LANG": "POSIX"}, "utf-8", True),
+        ({"LC_ALL": "en_GB.UTF-8", "LANG": "C"}, "utf-8", False),
+        ({"LANG": "de_DE"}, "cp1252", True),
+        ({}, None, True),
+    ],
+)
+def test_where_nothing_but_ascii_is_sent(
+    environment: dict[str, str], encoding: str | None, ascii_only: bool
+) -> None:
+    assert page.ascii_only(encoding, environment) is ascii_only
+
+
+def test_signs_are_spelled_in_ascii() -> None:
+    assert page.in_ascii("± 0.1 mm, 21 °C … 漢") == "+/- 0.1 mm, 21 C ... ?"

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from uncertainties.formatting import PDG_precision
 
 from tuner.drive.numbers import (
+    decimals_kept,
     decimals_of,
     exact_mm,
     exact_number,
     exact_words,
     plain_number,
+    roundings,
 )
 from tuner.drive.parts import PI
 
@@ -133,3 +137,54 @@ def test_what_is_written_as_a_fraction_is_read_back(value: Fraction) -> None:
 )
 def test_the_fraction_stands_where_decimals_only_come_near(value: Fraction, words: str) -> None:
     assert exact_words(value) == words
+
+
+@given(st.floats(1e-9, 1e9))
+def test_the_decimals_of_an_uncertainty_are_those_of_another_library(uncertainty):
+    """``uncertainties`` keeps the same rule: its count of digits and the size they stand for."""
+    digits, size = PDG_precision(uncertainty)
+    assert decimals_kept(uncertainty) == digits - 1 - math.floor(math.log10(size))
+
+
+@pytest.mark.parametrize(
+    ("uncertainty", "decimals"),
+    # 0.119 is written 0.12, 0.367 is written 0.4: examples of the Particle Data Group, Review of
+    # Particle Physics, introduction (from memory).
+    [
+        (0.119, 2),
+        (0.367, 1),
+        (0.354, 2),
+        (0.355, 1),
+        (0.949, 1),
+        (0.95, 1),
+        (12.4, 0),
+        (1200.0, -2),
+    ],
+)
+def test_the_decimals_of_an_uncertainty(uncertainty, decimals):
+    assert decimals_kept(uncertainty) == decimals
+
+
+@pytest.mark.parametrize(
+    ("number", "length_mm", "rows"),
+    [
+        (Fraction(100), 220.0, [(0, 100, 0.0)]),
+        (Fraction("0.0125"), 220.0, [(4, Fraction("0.0125"), 0.0)]),
+        # 2800 steps / 30 mm = 93.333...: one third of a hundredth in 93.33 is 3.6e-5.
+        (
+            Fraction(280, 3),
+            280.0,
+            [
+                (0, 93, 1.0),
+                (1, Fraction("93.3"), 0.1),
+                (2, Fraction("93.33"), 0.01),
+                (3, Fraction("93.333"), 0.001),
+                (4, Fraction("93.3333"), 0.0001),
+            ],
+        ),
+    ],
+)
+def test_what_the_decimals_of_the_stored_number_cost(number, length_mm, rows):
+    found = roundings(number, length_mm)
+    assert [(one.decimals, one.value) for one in found] == [row[:2] for row in rows]
+    assert [one.off_mm for one in found] == pytest.approx([row[2] for row in rows], abs=1e-9)

@@ -11,7 +11,9 @@ from hypothesis import strategies as st
 
 from tuner.drive.parts import Belt, DriveTrain, Motor
 from tuner.drive.speed import (
+    MOST_VOLUME_MM3_PER_S,
     fastest_feed_mm_per_min,
+    filament_speed_mm_per_s,
     motor_revs_per_s,
     pulse_rate_hz,
     step_accuracy_mm,
@@ -27,6 +29,13 @@ def test_a_belt_at_100_mm_a_second() -> None:
     assert fastest_feed_mm_per_min(Fraction(40_000), train.steps_per_mm) == 30_000
     assert motor_revs_per_s(Fraction(6000), train.travel_per_motor_rev_mm) == Fraction("2.5")
     assert step_accuracy_mm(train.motor, train.travel_per_motor_rev_mm) == Fraction("0.01")
+
+
+def test_filament_of_1_75_mm_makes_the_most_volume_at_3_33_mm_a_second() -> None:
+    speed = filament_speed_mm_per_s(MOST_VOLUME_MM3_PER_S, Fraction("1.75"))
+    # 8 / (3.14159 x 0.875 x 0.875)
+    assert float(speed) == pytest.approx(3.32601, rel=1e-5)
+    assert filament_speed_mm_per_s(Fraction(4), Fraction("3.5")) == speed / 8
 
 
 @given(feeds, trains)

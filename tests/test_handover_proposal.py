@@ -340,3 +340,43 @@ def test_markdown_keeps_its_lines_whatever_the_name(text: str) -> None:
     page = as_markdown(AXIS, as_table("p", "s", named, AXIS, KEEP, READINGS))
     assert page.count("\n# ") == 0
     assert page.startswith("# ")
+
+
+# --- what the change upsets, in figures -------------------------------------------------------
+
+
+def proposed(scale: float, stored: Stored, seed: int = 0) -> tuple[dict[str, Any], str]:
+    """Return table and Markdown of the proposal for a belt axis that travels `scale`."""
+    axis = replace(AXIS, stored=stored)
+    finding = judge(Truth(scale), seed, stored=stored).as_json(file=None, axis="x")
+    table = as_table("id-1", "s-1", CARD, axis, finding, READINGS)
+    return table, as_markdown(axis, table)
+
+
+def test_what_the_change_upsets_is_told_in_figures() -> None:
+    table, _ = proposed(0.8, Stored(Form.STEPS_PER_MM, Fraction(80)))
+    heights, rates, *_ = table["upsets"]
+    # 100 mm x 80 steps are 80 mm x 100 steps; the feed of the card in mm a second times the steps.
+    assert "what is stored as 100 mm is 80.00 mm then" in heights
+    per_s = AXIS.feed_mm_per_min / 60
+    assert f"take {per_s * 100:.0f} steps per second instead of {per_s * 80:.0f}" in rates
+    assert f"at most {AXIS.max_pulse_rate_hz:g}" in rates
+
+
+def test_step_counts_upset_heights_as_the_number_does() -> None:
+    """40 mm a turn stay, and each of them takes twice the steps."""
+    stored = Stored(Form.TRAVEL_PER_REV_MM, Fraction(40))
+    finding = judge(Truth(0.5), 0, stored=stored, looks={"microsteps=32": "confirmed"})
+    axis = replace(AXIS, stored=stored)
+    table = as_table("id-1", "s-1", CARD, axis, finding.as_json(file=None, axis="x"), READINGS)
+    assert table["found"]["travel_per_rev_mm"] == table["proposed"]["travel_per_rev_mm"]
+    assert "what is stored as 100 mm is 50.00 mm then" in table["upsets"][0]
+
+
+def test_what_decimals_cost_is_told_for_a_number_that_is_not_round() -> None:
+    round_one, markdown = proposed(0.8, Stored(Form.STEPS_PER_MM, Fraction(80)))
+    assert "rounded" not in round_one and "decimals" not in markdown
+    long_one, markdown = proposed(0.75, Stored(Form.STEPS_PER_MM, Fraction(80)))
+    assert [one["decimals"] for one in long_one["rounded"]] == [0, 1, 2, 3]
+    # 80 / 0.75 = 106.666...; 106.67 is a third of a hundredth too much, over 220 mm.
+    assert "- 106.67: 0.0069 mm" in markdown

@@ -1,15 +1,16 @@
 import math
+import random
 from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 from simulated_axis import BELT, BELT_STORED, SCREW, SCREW_STORED, STEPPER
 
-from tuner.drive.parts import Belt, DriveTrain, GearPair, Measured, Rack
+from tuner.drive.parts import Belt, DriveTrain, GearPair, Measured, Rack, Rotary
 from tuner.drive.scale import Form, Stored
-from tuner.metrology import causes
+from tuner.metrology import alternatives, causes
 from tuner.metrology.budget import Scale
-from tuner.metrology.causes import weigh
+from tuner.metrology.causes import MOTOR_TURN, weigh
 
 GEARED = DriveTrain(BELT.drive, STEPPER, (GearPair(16, 80), GearPair(20, 40)))
 GEARED_STORED = Stored(Form.STEPS_PER_MM, GEARED.steps_per_mm)
@@ -33,6 +34,8 @@ def about(value, u_relative=3e-4, dof=12.0):
         (SCREW, SCREW_STORED, 1.25, "screw-lead", "a lead of 5 mm, the card says 4"),
         (SCREW, SCREW_STORED, 0.5, "step-angle", "a motor of 0.9 degrees per step, the card says"),
         (RACK, RACK_STORED, 0.8, "pinion-teeth", "16 pinion teeth, the card says 20"),
+        (RACK, RACK_STORED, 0.5, "step-angle", "a motor of 0.9 degrees per step, the card says"),
+        (RACK, RACK_STORED, 3.5, "rack-module", "module 3.5, the card says 1"),
         (GEARED, GEARED_STORED, 17 / 16, "gear-teeth", "17 teeth drive 80 in gear pair 1"),
         (GEARED, GEARED_STORED, 25.0, "gear-teeth", "80 teeth drive 16 in gear pair 1"),
         (
@@ -111,7 +114,8 @@ def test_a_lead_that_several_screws_have_leaves_pitch_and_starts_open():
     assert leads["screw-lead=5"].changes == {"drive.pitch_mm": 5, "drive.starts": 1}
 
 
-def test_nothing_depends_on_the_order_of_the_tables(monkeypatch):
+@pytest.mark.parametrize("seed", range(5))
+def test_nothing_depends_on_the_order_of_the_tables(monkeypatch, seed):
     values = (0.5, 0.8, 1.0, 1.25, 2.0)
     machines = ((BELT, BELT_STORED), (SCREW, SCREW_STORED), (GEARED, GEARED_STORED))
     before = [weigh(about(v), *one) for v in values for one in machines]
@@ -122,13 +126,18 @@ def test_nothing_depends_on_the_order_of_the_tables(monkeypatch):
         "SCREW_LEADS_MM",
         "STEP_ANGLES_DEG",
     ):
-        table = getattr(causes, name)
-        monkeypatch.setattr(causes, name, dict(reversed(list(table.items()))))
+        table = getattr(alternatives, name)
+        items = list(table.items())
+        random.Random(seed).shuffle(items)
+        monkeypatch.setattr(alternatives, name, dict(items))
+    causes._hypotheses.cache_clear()
     after = [weigh(about(v), *one) for v in values for one in machines]
+    causes._hypotheses.cache_clear()
     for one, other in zip(before, after, strict=True):
         assert one.classes[0].predicted == other.classes[0].predicted
         assert [c.looks for c in one.causes[:4]] == [c.looks for c in other.causes[:4]]
         assert [c.p for c in one.causes[:4]] == pytest.approx([c.p for c in other.causes[:4]])
+        assert [a.look for a, _ in one.nearest] == [a.look for a, _ in other.nearest]
 
 
 @pytest.mark.parametrize("percent", [0.3, 0.5, 0.7, 1.0, 1.2, 1.4, -0.3, -0.7, -1.2])
@@ -166,6 +175,43 @@ def test_looks_condition_the_causes():
     assert both.p_not_listed > confirmed.p_not_listed
 
 
+def test_a_turn_of_the_motor_splits_what_turns_it_once_from_what_does_not():
+    once = weigh(about(2.0), BELT, BELT_STORED, {MOTOR_TURN: "confirmed"})
+    assert once.causes[0].looks == ("pulley-teeth=40",)
+    assert {one.motor_turns for one in once.causes} == {1}
+    twice = weigh(about(2.0), BELT, BELT_STORED, {MOTOR_TURN: "denied"})
+    assert twice.causes[0].looks == ("microsteps=8",)
+    assert all(one.motor_turns != 1 for one in twice.causes)
+    # It speaks for a part, one whole turn does not.
+    before = weigh(about(2.0), BELT, BELT_STORED)
+    assert twice.p_not_listed < before.p_not_listed < once.p_not_listed
+
+
+def test_two_settings_that_cancel_each_other_out_are_one_cause():
+    found = weigh(about(1.0), BELT, BELT_STORED)
+    same = next(one for one in found.classes if one.predicted == 1)
+    cancelling = [one for one in same.causes if one.name == "compensating"]
+    assert {"step-angle", "microsteps"} in [set(one.also) for one in cancelling]
+    for one in cancelling:
+        assert one.train.steps_per_mm == BELT.steps_per_mm
+        assert len(one.looks) == 2
+
+
+def test_a_number_that_was_read_again_is_all_but_certain():
+    """Reading exactly the suspected number by mistake is much rarer than miscounting teeth."""
+    before = weigh(about(20 / 19), BELT, BELT_STORED)
+    suspect = next(one for one in before.causes if one.name == "stored-number")
+    after = weigh(about(20 / 19), BELT, BELT_STORED, {suspect.looks[0]: "confirmed"})
+    assert suspect.p < 0.8
+    assert after.causes[0].looks == suspect.looks
+    assert after.causes[0].p > 0.95
+
+
+def test_a_number_may_be_that_of_another_motor():
+    looks = {one.looks for one in weigh(about(2.0), BELT, BELT_STORED).causes}
+    assert ("stored-number=160",) in looks
+
+
 def test_a_confirmed_part_that_explains_nothing_leaves_not_listed():
     weighed = weigh(about(0.8), BELT, BELT_STORED, {"pulley-teeth=17": "confirmed"})
     assert weighed.causes == ()
@@ -181,6 +227,14 @@ def test_a_look_at_something_else_is_refused():
 def test_a_scale_that_is_not_positive_is_refused(value):
     with pytest.raises(ValueError, match="no ratio to compare"):
         weigh(replace(about(0.8), value=value), BELT, BELT_STORED)
+
+
+def test_a_turntable_speaks_of_degrees_and_never_of_inches():
+    table = DriveTrain(Rotary(), STEPPER, (GearPair(16, 80),))
+    stored = Stored(Form.STEPS_PER_MM, 2 * table.steps_per_mm)
+    causes = weigh(about(2.0), table, stored).causes
+    assert "steps per deg" in causes[0].says
+    assert "inch-units" not in {one.name for one in weigh(about(25.4), table, stored).causes}
 
 
 def test_a_pair_of_equal_gears_cannot_be_swapped():

@@ -6,7 +6,7 @@ import pytest
 from scipy.optimize import linprog
 from simulated_axis import BELT, BELT_STORED, SCREW, SCREW_STORED, STEPPER
 
-from tuner.drive.parts import Belt, DriveTrain, GearPair, Screw
+from tuner.drive.parts import Belt, DriveTrain, GearPair, Motor, Screw
 from tuner.drive.scale import Form, Stored
 from tuner.errors import InputFault
 from tuner.metrology.fit import fit
@@ -300,3 +300,13 @@ def test_a_reach_below_one_turn_gives_its_two_ends():
 def test_a_reach_too_short_to_measure_in_is_refused(reach):
     with pytest.raises(InputFault, match="give the axis more free travel"):
         plan_targets(BELT, BELT_STORED, reach=reach, over_mm=1.0)
+
+
+@pytest.mark.parametrize("spare", [0.35, 0.4, 0.405, 0.41, 0.415, 0.42, 0.43, 0.45, 0.49, 0.5, 0.6])
+@pytest.mark.parametrize("turns", [1, 3, 5])
+@pytest.mark.parametrize("angle", ["0.9", "1.8", "15"])
+def test_ten_readings_show_the_rise_and_fall_whatever_room_is_left(spare, turns, angle):
+    train = DriveTrain(BELT.drive, Motor(Fraction(angle), 16))
+    stored = Stored(Form.STEPS_PER_MM, train.steps_per_mm)
+    plan = measuring_plan(train, stored, reach=(0.0, 40.0 * (turns + spare) + 2.0), over_mm=1.0)
+    assert "periodic" not in plan.cannot_see

@@ -5,11 +5,16 @@ from dataclasses import replace
 from fractions import Fraction
 
 import pytest
-from simulated_axis import BELT, BELT_STORED, SCREW, SCREW_STORED, STEPPER, Truth, judge
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from simulated_axis import BELT, BELT_STORED, SCREW, SCREW_STORED, STEPPER, Truth, judge, read
 
 from tuner.drive.parts import Belt, DriveTrain
 from tuner.drive.scale import Form, Stored
-from tuner.metrology.budget import Scale
+from tuner.metrology.budget import Scale, measured_scale
+from tuner.metrology.causes import odds_in_words
+from tuner.metrology.fit import fit
+from tuner.metrology.targets import plan_targets
 from tuner.metrology.verdict import agree, decide, scale_bounds
 
 NINETEEN = DriveTrain(Belt(Fraction(2), 19), STEPPER)
@@ -219,6 +224,70 @@ def test_number_right_and_parts_misdescribed():
     assert "correct the card" in found.next
 
 
+# --- what cancels out, what was excluded --------------------------------------------------
+
+
+def test_parts_that_cancel_each_other_out_are_never_excluded():
+    report = judge(Truth(1.0), 0).as_json(file=None, axis="x")
+    (cancelling,) = [one for one in report["causes"] if one["name"] == "compensating"]
+    assert len(cancelling["also"]) == 2
+    assert cancelling["p"] < 0.01
+    changed = judge(Truth(0.8), 0).as_json(file=None, axis="x")
+    assert "compensating" not in {one["name"] for one in changed["causes"]}
+
+
+def test_where_nothing_fits_the_nearest_parts_are_told():
+    report = judge(Truth(1.007), 0).as_json(file=None, axis="x")
+    (first, *_) = report["causes"]
+    assert first["name"] == "not-listed"
+    assert "nearest: 2.032 mm pitch, the card says 2: 1.0160" in first["says"]
+    assert "u away" in first["says"]
+
+
+def test_a_caliper_in_inch_is_read_again_and_a_controller_in_inch_put_right():
+    caliper = judged_again(judge(Truth(1.0), 0), Scale(1 / 25.4, u=2e-5, U=4e-5, k=2.0, dof=40.0))
+    assert (caliper.verdict, caliper.look.key) == ("measure-again", "inch-units=caliper")
+    controller = judged_again(judge(Truth(1.0), 0), Scale(25.4, u=0.01, U=0.02, k=2.0, dof=40.0))
+    assert (controller.verdict, controller.look.key) == ("repair-first", "inch-units=controller")
+
+
+@pytest.mark.parametrize(
+    ("p", "words"),
+    [
+        (0.5, "1 to 1"),
+        (0.95, "19 to 1"),
+        (0.25, "1 to 3"),
+        (0.996, "250 to 1"),
+        (0.0006, "1 to 1700"),
+        (1.0, "more than 10000 to 1"),
+        (0.0, "less than 1 to 10000"),
+    ],
+)
+def test_odds_as_people_say_them(p, words):
+    assert odds_in_words(p) == words
+
+
+# --- order ------------------------------------------------------------------------------------
+
+TRUTHS = (Truth(1.0), Truth(0.8), Truth(0.5), Truth(1.007), Truth(1.016), Truth(0.62))
+
+
+@given(st.sampled_from(TRUTHS), st.permutations(range(10)), st.integers(0, 50))
+@settings(max_examples=60, deadline=None)
+def test_the_order_of_the_readings_does_not_matter(truth, order, seed):
+    targets = plan_targets(BELT, BELT_STORED, reach=(0.0, 125.0 / truth.scale), over_mm=1.0)
+    readings = read(targets, truth, seed)
+
+    def said(some):
+        result = fit(some, grows=1, resolution_mm=0.01, turn_mm=40.0)
+        scale = measured_scale(result, error_limit_mm=0.03)
+        found = decide(scale, BELT, BELT_STORED, fit=result, axis_length_mm=220.0)
+        look = found.look.key if found.look else None
+        return found.verdict, {one.looks for one in found.tie}, look, found.place_anew
+
+    assert said([readings[at] for at in order]) == said(readings)
+
+
 # --- too little, too strange --------------------------------------------------------------
 
 
@@ -296,8 +365,11 @@ def test_a_caliper_alone_changes_a_number_only_when_it_is_clear(u_off, setups, l
     if verdict == "change":
         scale = found.scale.value
         assert found.proposal.basis == "measured"
-        assert float(found.proposal.forms[Form.STEPS_PER_MM]) == pytest.approx(80 / scale)
-        assert float(found.proposal.forms[Form.TRAVEL_PER_REV_MM]) == pytest.approx(40 * scale)
+        steps = found.proposal.forms[Form.STEPS_PER_MM]
+        # Rounded to two digits of its uncertainty, 0.024 steps per mm, and no further.
+        assert abs(float(steps) - 80 / scale) <= 0.0005
+        assert steps == round(steps, 3)
+        assert found.proposal.forms[Form.TRAVEL_PER_REV_MM] == 3200 / steps
         assert found.proposal.changes == {
             "stored.steps_per_mm": found.proposal.forms[Form.STEPS_PER_MM]
         }
@@ -339,9 +411,11 @@ KEYS = {
     "not_tested",
     "suspect_readings",
     "jumps",
+    "smallest_jump_mm",
     "causes",
     "tie",
     "next",
+    "look",
     "verdict",
     "value_known",
     "place_anew",
@@ -367,7 +441,7 @@ def test_the_report_is_plain_and_complete_json(truth, how):
     report = found.as_json(file="readings.csv", axis="x")
     assert json.loads(json.dumps(report, allow_nan=False)) == report
     assert set(report) == KEYS
-    for key in KEYS - {"proposal", "file"}:
+    for key in KEYS - {"proposal", "file", "look", "smallest_jump_mm"}:
         assert (report[key] is None) == (key in report["not_tested"]), key
     assert (report["proposal"] is None) == (report["verdict"] != "change")
     assert len(report["next"]) <= 400
@@ -395,7 +469,10 @@ def test_the_report_of_the_first_axis_of_the_bench():
             "steps_per_mm": 80.0,
             "mm_per_step": 0.0125,
         },
+        "rounded": [{"decimals": 0, "value": 100.0, "off_mm": 0.0}],
     }
+    assert report["look"]["key"] == "pulley-teeth=16"
+    assert report["causes"][0]["odds"] == odds_in_words(report["causes"][0]["p"])
     assert report["tie"] == []
     assert report["next"] == (
         "power off and unplugged: count the teeth of the pulley on the motor shaft"

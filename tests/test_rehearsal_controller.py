@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from tuner.rehearsal.controller import Controller, Held
-from tuner.rehearsal.physics import Carriage, Mechanics, Mechanism
+from tuner.rehearsal.controller import Controller, Habits, Held
+from tuner.rehearsal.filament import Filament
+from tuner.rehearsal.mechanism import Mechanism
+from tuner.rehearsal.physics import Carriage, Mechanics
 
 FULL_GREETING = b"start\nsimulated controller, axes X Y Z\nnothing has been referenced\n"
 
@@ -28,7 +30,7 @@ def bench(*, stuck_in_inches: bool = False, powered: bool = True) -> Controller:
     }
     mechanism = Mechanism(carriages, {axis: axis for axis in starts}, dict.fromkeys(starts, 0.0))
     held = {"x": Held(80.0, 220.0), "y": Held(80.0, 220.0), "z": Held(800.0, 120.0)}
-    controller = Controller(mechanism, held, stuck_in_inches=stuck_in_inches)
+    controller = Controller(mechanism, held, Habits(stuck_in_inches=stuck_in_inches))
     controller.carriages = carriages  # type: ignore[attr-defined]
     return controller
 
@@ -362,3 +364,182 @@ def test_a_controller_that_halts_or_restarts_heats_nothing(stop: bytes, now_c: f
     controller.power_up(52.0)
     controller.due(60.0)
     assert answers(controller, b"M105\n", 60.0, 61.0) == b"ok T:%.1f /0.0 B:21.2 /0.0\n" % now_c
+
+
+# --- other machines and other habits ----------------------------------------------------
+
+PACK_GREETING = b"start\nsimulated controller, axes X Y Z C E\nnothing has been referenced\n"
+
+
+def pack(habits: Habits | None = None, **held: Held) -> Controller:
+    """Coupled belts, a screw, a table without a switch and a feeder, greeted, at one second.
+
+    The filament hangs free; 160 microsteps per mm of it, 40 per degree of the table.
+    """
+
+    def parts(per_rev: float, ratio: float = 1.0, end: float = 1e9) -> Mechanics:
+        return Mechanics(
+            travel_per_rev_mm=per_rev, full_steps=200, microsteps=16, gear_ratio=ratio,
+            ends_mm=(-min(end, 3.0) if end < 1e9 else -end, end),
+        )  # fmt: skip
+
+    filament = Filament(parts(20.0), (0.0, 0.0, 0.0))
+    filament.is_free = True
+    carriages = {
+        "x": Carriage(parts(40.0, end=223.0), 100.0),
+        "y": Carriage(parts(40.0, end=223.0), 100.0),
+        "z": Carriage(parts(4.0, end=123.0), 50.0),
+        "c": Carriage(parts(360.0, 2 / 9), 0.0),
+        "e": filament,
+    }
+    switches_mm = dict.fromkeys(("x", "y", "z"), 0.0)
+    mechanism = Mechanism(carriages, {axis: axis for axis in carriages}, switches_mm,
+                          coupled_belts=True)  # fmt: skip
+    usual = {
+        "x": Held(80.0, 220.0), "y": Held(80.0, 220.0), "z": Held(800.0, 120.0),
+        "c": Held(40.0), "e": Held(160.0),
+    }  # fmt: skip
+    controller = Controller(mechanism, usual | held, habits or Habits(coupled_belts=True))
+    controller.carriages = carriages  # type: ignore[attr-defined]
+    assert controller.due(1.0) == PACK_GREETING
+    return controller
+
+
+@pytest.mark.parametrize(
+    ("lines", "moved"),
+    [
+        (["G1 X10 F600"], {"x": 10.0}),
+        (["G1 Y-5 F600"], {"y": -5.0}),
+        (["G1 X10 Y-5 F600"], {"x": 10.0, "y": -5.0}),
+        (["G91", "G1 X10 F600", "G1 Y10 F600", "G1 X-3 F600"], {"x": 7.0, "y": 10.0}),
+        (["G1 C90 F600"], {"c": 90.0}),
+        (["G1 C-720 F6000"], {"c": -720.0}),
+        (["G1 E10 F60", "G1 E4 F60"], {"e": 4.0}),
+        (["M83", "G1 E10 F60", "G1 E4 F60"], {"e": 14.0}),
+        (["G91", "G1 E10 F60", "G1 E4 F60"], {"e": 14.0}),
+        (["M83", "M82", "G1 E10 F60", "G1 E4 F60"], {"e": 4.0}),
+        (["M83", "G1 E10 X5 F60", "G1 E4 X6 F60"], {"e": 14.0, "x": 6.0}),
+    ],
+)
+def test_where_lines_lead_on_a_machine_of_everything(
+    lines: list[str], moved: dict[str, float]
+) -> None:
+    controller = pack()
+    start = {axis: true_mm(controller, axis) for axis in "xyzce"}
+    controller.receive("".join(f"{line}\n" for line in lines).encode(), 1.0)
+    controller.due(1000.0)
+    reached = {axis: true_mm(controller, axis) - start[axis] for axis in "xyzce"}
+    assert reached == pytest.approx(dict.fromkeys("xyzce", 0.0) | moved, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("line", "answer"),
+    [
+        ("M114", "X:0.000 Y:0.000 Z:0.000 C:0.000 E:0.000\nok"),
+        ("M119", "X:open Y:open Z:open\nok"),
+        ("G28 C", "error: unknown word C"),
+        ("G28 E", "error: unknown word E"),
+        ("G1 A5 F60", "error: unknown word A5"),
+    ],
+)
+def test_answers_of_a_machine_of_everything(line: str, answer: str) -> None:
+    assert answers(pack(), line.encode() + b"\n", 1.0, 1.1) == answer.encode() + b"\n"
+
+
+def test_referencing_coupled_belts_moves_one_axis_at_a_time() -> None:
+    controller = pack()
+    controller.receive(b"G1 Y7 F600\nG28 X\nM114\n", 1.0)
+    assert controller.due(23.0).endswith(b"ok\nX:0.000 Y:7.000 Z:0.000 C:0.000 E:0.000\nok\n")
+    assert (true_mm(controller, "x"), true_mm(controller, "y")) == pytest.approx((0.0, 107.0))
+    controller.receive(b"G28\nG1 X3 Y4 F600\nM400\nM119\n", 23.0)
+    assert controller.due(90.0) == b"ok\nok\nok\nX:open Y:open Z:pressed\nok\n"
+    assert (true_mm(controller, "x"), true_mm(controller, "y")) == pytest.approx((3.0, 4.0))
+
+
+def test_cold_feed_is_refused_until_the_nozzle_is_hot() -> None:
+    controller = pack(Habits(coupled_belts=True, coldest_feed_c=170.0))
+    refusal = b"error: too cold to feed, the nozzle is below 170 C\n"
+    assert answers(controller, b"G1 E10 F60\n", 1.0, 2.0) == refusal
+    assert answers(controller, b"G1 X1 E10 F60\n", 2.0, 3.0) == refusal
+    assert answers(controller, b"G1 X1 F60\nM104 S200\n", 3.0, 70.0) == b"ok\nok\n"
+    assert answers(controller, b"G1 E10 F60\n", 70.0, 71.0) == refusal
+    assert answers(controller, b"G1 E10 F60\nM400\n", 85.0, 99.0) == b"ok\nok\n"
+    assert true_mm(controller, "e") == pytest.approx(10.0)
+    assert true_mm(controller, "x") == pytest.approx(101.0)
+
+
+def test_flow_at_the_panel_changes_what_is_fed_and_not_what_is_reported() -> None:
+    controller = pack(Habits(coupled_belts=True, flow_part=0.9))
+    controller.receive(b"M83\nG1 E50 F60\nG1 E50 F60\nG1 X10 F600\nM114\n", 1.0)
+    assert controller.due(200.0).endswith(b"X:10.000 Y:0.000 Z:0.000 C:0.000 E:100.000\nok\n")
+    assert true_mm(controller, "e") == pytest.approx(90.0)
+    assert true_mm(controller, "x") == pytest.approx(110.0)
+
+
+def test_speed_at_the_panel_changes_times_and_not_places() -> None:
+    """10 mm at 5 instead of 10 mm/s: 2 s and 0.01 s for the ramps."""
+    controller = pack(Habits(coupled_belts=True, feed_part=0.5))
+    controller.receive(b"G1 X10 F600\nM400\n", 1.0)
+    controller.due(1.01)
+    assert controller.next_event_s() == pytest.approx(1.002 + 2.01)
+    controller.due(9.0)
+    assert true_mm(controller, "x") == pytest.approx(110.0)
+
+
+def test_positions_are_clipped_without_a_word_and_come_back_in_step() -> None:
+    controller = pack(x=Held(80.0, 220.0, (-45.0, 45.0)))
+    seen = []
+    for to_mm in (40, 50, 60, 44, -50):
+        controller.receive(b"G1 X%d F3000\nM400\nM114\n" % to_mm, controller._now_s)
+        report = controller.due(controller._now_s + 60.0)
+        assert report.startswith(b"ok\nok\nX:%d.000 " % to_mm)
+        seen.append(round(true_mm(controller, "x"), 9))
+    assert seen == [140.0, 145.0, 145.0, 144.0, 55.0]
+
+
+def test_motors_are_released_after_their_rest_and_by_a_halt() -> None:
+    habits = Habits(releases_after_s=120.0)
+
+    def heavy() -> tuple[Controller, Carriage]:
+        carriage = Carriage(
+            Mechanics(travel_per_rev_mm=4.0, full_steps=200, microsteps=16,
+                      ends_mm=(-3.0, 123.0), sinks_mm=12.0), 50.0,
+        )  # fmt: skip
+        mechanism = Mechanism({"z": carriage}, {"z": "z"}, {"z": 0.0})
+        controller = Controller(mechanism, {"z": Held(800.0, 120.0)}, habits)
+        controller.due(1.0)
+        controller.receive(b"G91\nG1 Z10 F600\n", 1.0)
+        return controller, carriage
+
+    controller, carriage = heavy()
+    controller.due(122.02)
+    assert carriage.true_mm == pytest.approx(60.0)
+    controller.due(122.03)
+    assert carriage.true_mm == pytest.approx(48.0)
+    assert answers(controller, b"G1 Z1 F600\n", 122.1, 124.0) == b"ok\n"
+    assert carriage.true_mm == pytest.approx(49.0)
+    for stop in (lambda one: one.receive(b"M112\n", 3.0), lambda one: one.power_up(3.0)):
+        controller, carriage = heavy()
+        controller.due(3.0)
+        stop(controller)
+        controller.due(4.0)
+        assert carriage.true_mm == pytest.approx(48.0)
+
+
+@pytest.mark.parametrize(
+    ("habits", "shown"),
+    [
+        (Habits(), "T:200.0"),
+        (Habits(nozzle_has_wire=False), "T:21.4"),
+        (Habits(nozzle_sensor="loose"), "T:-40.0"),
+        (Habits(nozzle_sensor="out"), "T:26.8"),
+    ],
+)
+def test_what_a_faulty_heater_reports(habits: Habits, shown: str) -> None:
+    controller = Controller(Mechanism({}, {}, {}), {}, habits)
+    controller.due(1.0)
+    answers(controller, b"M104 S200\n", 1.0, 200.0)
+    report = answers(controller, b"M105\n", 200.0, 201.0).decode()
+    assert report == f"ok {shown} /200.0 B:21.2 /0.0\n"
+    is_hot = habits.nozzle_has_wire
+    assert controller.temperature_c("T", 201.0) == (200.0 if is_hot else 21.4)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import statistics
 from dataclasses import replace
 
@@ -23,7 +24,7 @@ from tuner.messages import (
     Text,
     Words,
 )
-from tuner.rehearsal.faults import FAULTS, Mule, machine
+from tuner.rehearsal.faults import FAULTS, PACK_MULE, Mule, machine
 from tuner.rehearsal.hands import Hands
 
 FIRST_MOVES = (
@@ -72,11 +73,13 @@ def consent(axis: str) -> Question:
     return asked(move, Go())
 
 
-FIRST_MOVE = {axis: choose(f"{axis}.first-move", *FIRST_MOVES) for axis in "xyz"}
+FIRST_MOVE = {axis: choose(f"{axis}.first-move", *FIRST_MOVES) for axis in "xyzce"}
 
 
-def at_work(fault: str | None = None, axis: str | None = None, seed: int = 1) -> tuple[Mule, Hands]:
-    mule = machine(fault, axis, seed)
+def at_work(
+    fault: str | None = None, axis: str | None = None, seed: int = 1, name: str | None = None
+) -> tuple[Mule, Hands]:
+    mule = machine(fault, axis, seed, name)
     mule.clock.advance(1.0)
     mule.true_mm()
     return mule, Hands(mule, seed)
@@ -116,6 +119,10 @@ def move_first(mule: Mule, hands: Hands, axis: str, by_mm: float = 1.0) -> None:
         ("stored-number", "x", 1.0, "about-right", "X moved about 1.2 mm to the plus side"),
         ("belt-pitch", "x", 1.0, "about-right", "X moved about 1.0 mm to the plus side"),
         ("none", "x", 0.05, "nothing", "nothing is seen to move, not on X and nowhere else"),
+        ("motor-phase", "x", 1.0, "shakes", "X shakes and stays where it is"),
+        ("motor-phase", "x", 0.0, "nothing", "nothing is seen to move, not on X and nowhere else"),
+        ("none", "c", 10.0, "about-right", "C moved about 9.9 degrees to the plus side"),
+        ("wrong-way", "c", 10.0, "wrong-way", "C moved about 9.9 degrees to the minus side"),
     ],
 )  # fmt: skip
 def test_first_move_is_what_physics_did(
@@ -127,11 +134,30 @@ def test_first_move_is_what_physics_did(
     assert hands.answer(FIRST_MOVE[axis]) == answer
 
 
-def test_every_fault_has_a_first_move() -> None:
+def test_every_fault_has_a_first_move_on_every_machine_that_can_have_it() -> None:
     for fault in FAULTS.values():
-        mule, hands = at_work(fault.name)
-        move_first(mule, hands, fault.axis)
-        assert hands.answer(FIRST_MOVE[fault.axis]) in FIRST_MOVES
+        for name, (axis, *_) in fault.on.items():
+            mule, hands = at_work(fault.name, axis, name=name)
+            move_first(mule, hands, axis)
+            assert hands.answer(FIRST_MOVE[axis]) in FIRST_MOVES
+
+
+@pytest.mark.parametrize(
+    ("fault", "axis", "asked_of", "answer"),
+    [
+        ("none", "x", "x", "about-right"),
+        ("pulley-teeth", "x", "x", "diagonal"),
+        ("not-powered", "x", "y", "diagonal"),
+        ("motor-phase", "y", "x", "diagonal"),
+        ("wrong-way", "x", "x", "other-axis"),
+        ("swapped-plugs", "x", "x", "about-right"),
+        ("swapped-plugs", "x", "y", "wrong-way"),
+    ],
+)
+def test_first_moves_of_coupled_belts(fault: str, axis: str, asked_of: str, answer: str) -> None:
+    mule, hands = at_work(fault, axis, name=PACK_MULE)
+    move_first(mule, hands, asked_of)
+    assert hands.answer(FIRST_MOVE[asked_of]) == answer
 
 
 def test_two_axes_at_once_are_diagonal() -> None:
@@ -340,6 +366,30 @@ def test_holding(fault: str, answer: str, says: str) -> None:
          "the motor's plug is in another axis's place"),
         ("none", "y.look.wrong-axis", "no", "the motor's plug is in its place"),
         ("none", "x.look.gear-teeth.80", "unsure", None),
+        ("gear-teeth", "e.look.gear-teeth.50", "yes", "the large wheel has 50 teeth"),
+        ("feeder-slip", "e.look.gear-teeth.50", "no", "the large wheel has 51 teeth"),
+        ("feeder-diameter", "e.look.feeder-diameter.7.15", "yes",
+         "the caliper shows 7.15 mm across the feeder's wheel"),
+        ("feeder-slip", "e.look.feeder-diameter", "no",
+         "the caliper shows 7.30 mm across the feeder's wheel"),
+        ("none", "x.look.feeder-diameter.7.15", "unsure", None),
+        ("loose-pulley", "x.look.loose-pulley", "yes", "the pulley turns on its shaft"),
+        ("play", "x.look.loose-pulley", "no", "the pulley sits firmly on its shaft"),
+        ("motor-phase", "x.look.motor-phase", "yes", "a pin of the motor's plug is bent"),
+        ("none", "x.look.motor-phase", "no", "every pin of the motor's plug is straight"),
+        ("eccentric-idler", "x.look.eccentric-pulley", "no", "the pulley runs true"),
+        ("eccentric-idler", "x.look.periodic-elsewhere", "yes",
+         "a wheel behind the pulley wobbles"),
+        ("eccentric-pulley", "x.look.periodic-elsewhere", "no",
+         "the wheels behind the pulley run true"),
+        ("flow-override", "e.look.override-active", "yes", "the panel does not show 100 %"),
+        ("speed-override", "x.look.override-active", "yes", "the panel does not show 100 %"),
+        ("none", "x.look.override-active", "no", "the panel shows 100 %"),
+        ("lost-steps", "x.look.lost-steps", "no",
+         "the mark on the motor's shaft is in its place"),
+        ("belt-jump", "x.look.belt-jump", "no",
+         "the mark on the belt is at that on the pulley"),
+        ("hot-driver", "x.look.hot-driver", "no", "the driver is warm at most"),
         ("none", "x.look.pulley-teeth.many", "unsure", "the pulley has 20 teeth"),
     ],
 )  # fmt: skip
@@ -399,3 +449,177 @@ def test_who_is_slower_than_a_question_may_wait_does_not_answer_it(
         hands.answer(replace(choose("colour", "red", "green"), patience_s=patience_s))
     assert mule.clock.now_s() - before_s == pytest.approx(waits_s)
     assert hands.answer(replace(choose("colour", "red", "green"), patience_s=2.0)) == "red"
+
+
+# --- marks, screws, tables, filament, frames ----------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("fault", "cause", "other", "says"),
+    [
+        ("lost-steps", "lost-steps", "belt-jump", "the mark on the motor's shaft is off its place"),
+        ("belt-jump", "belt-jump", "lost-steps",
+         "the mark on the belt has left that on the pulley"),
+    ],
+)  # fmt: skip
+def test_marks_tell_a_lost_cycle_from_a_belt_that_jumped(
+    fault: str, cause: str, other: str, says: str
+) -> None:
+    mule, hands = at_work(fault)
+    send(mule, *["G1 X45 F3000", "G1 X-45 F3000"] * 2)
+    assert hands.caliper_shows(choose(f"x.look.{cause}", *LOOKS)) == says
+    assert hands.answer(choose(f"x.look.{cause}", *LOOKS)) == "yes"
+    assert hands.answer(choose(f"x.look.{other}", *LOOKS)) == "no"
+
+
+def test_a_hot_driver_is_felt() -> None:
+    mule, hands = at_work("hot-driver")
+    mule.clock.advance(601.0)
+    question = choose("x.look.hot-driver", *LOOKS)
+    assert hands.caliper_shows(question) == "the driver is too hot to touch"
+    assert hands.answer(question) == "yes"
+
+
+@pytest.mark.parametrize(("fault", "zero"), [("datum-moved", "0.00"), ("caliper-zero", "0.37")])
+def test_a_nudge_between_two_readings(fault: str, zero: str) -> None:
+    """Every reading from one on is 0.37 mm off; only a caliper's own zero shows it closed."""
+    _, hands = at_work(fault, seed=4)
+    _, calm = at_work("none", seed=4)
+    off_mm = [
+        round(float(hands.answer(reading("x", n))) - float(calm.answer(reading("x", n))), 2)
+        for n in range(1, 15)
+    ]
+    moves_at = off_mm.index(0.37)
+    assert off_mm == [0.0] * moves_at + [0.37] * (14 - moves_at)
+    assert 6 <= moves_at + 1 <= 9
+    closed = [
+        asked(Text(key=f"x.{which}", low_mm=-1.0, high_mm=1.0))
+        for which in ("zero-first", "zero-last")
+    ]
+    assert [hands.answer(question) for question in closed] == ["0.00", zero]
+
+
+def test_a_tilted_caliper_reads_long() -> None:
+    """By 1 / cos(2 degrees), 0.06 per cent of what it shows."""
+    _, tilted = at_work("caliper-tilted", seed=4)
+    _, straight = at_work("none", seed=4)
+    long_mm = float(tilted.answer(reading("x", 1))) - float(straight.answer(reading("x", 1)))
+    assert long_mm == pytest.approx(60.0 * 0.00061, abs=0.011)
+    assert long_mm > 0.02
+
+
+def test_one_reading_is_misread_and_right_when_it_is_read_again() -> None:
+    _, hands = at_work("misread", seed=4)
+    _, careful = at_work("none", seed=4)
+    right = [careful.answer(reading("x", n)) for n in range(1, 12)]
+    first = [hands.answer(reading("x", n)) for n in range(1, 12)]
+    (wrong,) = [n for n in range(11) if first[n] != right[n]]
+    assert 6 <= wrong + 1 <= 8
+    assert sorted(first[wrong]) == sorted(right[wrong])
+    assert hands.answer(reading("x", wrong + 1)) == right[wrong]
+
+
+def at_place(
+    key: str, axis: str, n: int = 1, low_mm: float = 0.0, high_mm: float = 150.0
+) -> Question:
+    return asked(
+        Ask(key=key, axis=axis, at_mm=0.0, approach="plus", n=n, low_mm=low_mm, high_mm=high_mm)
+    )
+
+
+def test_each_screw_is_read_where_the_key_says() -> None:
+    mule, hands = at_work("unlike-screws", seed=2)
+    keys = ("z.near.1", "z.screw-1.near", "z.screw-2.near")
+    before_mm = [float(hands.answer(at_place(key, "z"))) for key in keys]
+    send(mule, "G1 Z30 F600")
+    after_mm = [float(hands.answer(at_place(key, "z"))) for key in keys]
+    moved_mm = [now - then for now, then in zip(after_mm, before_mm, strict=True)]
+    assert moved_mm == pytest.approx([30.875, 30.0, 31.75], abs=0.011)
+
+
+def test_a_table_is_read_in_degrees() -> None:
+    mule, hands = at_work("none", "c", seed=2)
+    send(mule, "G1 C370 F6000")
+    question = at_place("c.far.1", "c", low_mm=-720.0, high_mm=720.0)
+    shown = hands.answer(question)
+    assert float(shown) == pytest.approx(369.95, abs=0.4)
+    assert hands.caliper_shows(question) == f"the table has turned to {shown} degrees"
+    assert hands.answer(at_place("c.far.1", "c", low_mm=0.0, high_mm=360.0)) == "stop"
+    index = asked(Text(key="c.index", low_mm=-180.0, high_mm=180.0))
+    assert float(hands.answer(index)) == pytest.approx(9.95, abs=0.06)
+    send(mule, "G1 C-20 F6000")
+    assert float(hands.answer(index)) == pytest.approx(-9.95, abs=0.06)
+    assert hands.caliper_shows(index) == "the index mark is -9.9 degrees off its line"
+    assert hands.answer(asked(Text(key="index", low_mm=-9.0, high_mm=9.0))) == "stop"
+    assert hands.caliper_shows(free("c", "plus")) == "C has 369 degrees free to the plus side"
+
+
+def test_a_mark_on_the_filament_comes_nearer_as_it_is_fed() -> None:
+    mule, hands = at_work("none", "e", seed=2)
+    assert hands.answer(asked(Confirm(key="e.free-filament"))) == "yes"
+    question = at_place("e.mark.1", "e")
+    before_mm = float(hands.answer(question))
+    assert before_mm == pytest.approx(120.0, abs=0.8)
+    assert hands.caliper_shows(question) == (
+        f"the mark on the filament is {before_mm:.1f} mm from the inlet"
+    )
+    send(mule, "M83", "G1 E50 F180")
+    assert float(hands.answer(question)) == pytest.approx(before_mm - 50.0, abs=0.11)
+    send(mule, "G1 E80 F180")
+    assert hands.answer(question) == "stop"
+    hands.answer(asked(Confirm(key="e.put-mark")))
+    assert float(hands.answer(question)) == pytest.approx(before_mm, abs=0.11)
+    # who is at the screen is told what was done, and answers for themselves
+    load = asked(Confirm(key="e.load-filament"))
+    assert hands.caliper_shows(load) == "the filament is in the nozzle"
+    send(mule, "G1 E50 F180")  # it stays where it is in the cold nozzle
+    assert float(hands.answer(question)) == pytest.approx(before_mm, abs=0.11)
+
+
+def test_marks_are_read_to_a_fifth_of_a_millimetre() -> None:
+    """2000 readings: the spread within four standard errors; the rounding to 0.1 adds 0.002."""
+    _, hands = at_work("none", "e", seed=5)
+    shown = [float(hands.answer(at_place("e.mark.1", "e", n))) for n in range(2000)]
+    assert statistics.stdev(shown) == pytest.approx(0.202, abs=4 * 0.2 / 4000**0.5)
+
+
+def test_coupled_axes_are_read_from_a_square_that_is_never_quite_along_the_machine() -> None:
+    """The faces turn together: Y shows in X with one sign, and X in Y with the other."""
+    mule, hands = at_work("none", "x", seed=6, name=PACK_MULE)
+    before_mm = {axis: float(hands.answer(at_place(f"{axis}.near.1", axis))) for axis in "xy"}
+    send(mule, "G1 Y60 F3000")
+    after_y_mm = {axis: float(hands.answer(at_place(f"{axis}.near.1", axis))) for axis in "xy"}
+    send(mule, "G1 Y-60 F3000", "G1 X60 F3000")
+    after_x_mm = {axis: float(hands.answer(at_place(f"{axis}.near.1", axis))) for axis in "xy"}
+    assert after_y_mm["y"] - before_mm["y"] == pytest.approx(59.99, abs=0.011)
+    assert after_x_mm["x"] - before_mm["x"] == pytest.approx(59.99, abs=0.011)
+    x_by_y, y_by_x = after_y_mm["x"] - before_mm["x"], after_x_mm["y"] - before_mm["y"]
+    assert 0.02 < abs(x_by_y) <= 60 * math.sin(math.radians(0.2)) + 0.011
+    assert x_by_y == pytest.approx(-y_by_x, abs=0.04)
+
+
+def test_the_sides_and_diagonals_of_a_frame() -> None:
+    _, hands = at_work("skew", seed=3)
+    shown = {
+        part: float(hands.answer(asked(Text(key=f"frame.{part}", low_mm=0.0, high_mm=300.0))))
+        for part in ("side-x", "side-y", "rising", "falling")
+    }
+    side = asked(Text(key="frame.side-x", low_mm=0.0, high_mm=300.0))
+    assert hands.caliper_shows(side) == f"the caliper shows {shown['side-x']:g} mm"
+    assert shown["side-x"] == pytest.approx(100.0, abs=0.08)
+    assert shown["side-y"] == pytest.approx(100.0, abs=0.08)
+    # 100 x sqrt(2) x (1 +- sin(0.2 degrees) / 2)
+    assert shown["rising"] == pytest.approx(141.668, abs=0.09)
+    assert shown["falling"] == pytest.approx(141.174, abs=0.09)
+
+
+@pytest.mark.parametrize(("seconds", "answer"), [(1.0, "no"), (60.0, "yes")])
+def test_what_is_hot_is_felt_whatever_the_sensor_says(seconds: float, answer: str) -> None:
+    mule, hands = at_work("sensor-out")
+    send(mule, "M104 S200", seconds=seconds)
+    assert hands.answer(choose("nozzle-hot", "no", "yes")) == answer
+    assert hands.answer(choose("bed-hot", "yes", "no")) == "no"
+    feels = "too hot" if answer == "yes" else "cool enough"
+    assert (
+        hands.caliper_shows(choose("nozzle-hot", "no", "yes")) == f"the nozzle is {feels} to touch"
+    )

@@ -7,14 +7,7 @@ from typing import Any
 
 import pytest
 
-from tuner.rehearsal.physics import (
-    Carriage,
-    Mechanics,
-    Mechanism,
-    MotionQueue,
-    Ramp,
-    VirtualClock,
-)
+from tuner.rehearsal.physics import Carriage, Mechanics, Motor, VirtualClock, Weakness
 
 
 def mechanics(**changes: Any) -> Mechanics:
@@ -132,145 +125,123 @@ def test_frame_stops_the_carriage_and_the_motor_loses_the_rest() -> None:
     assert carriage.struck_end
 
 
-def test_a_trial_changes_nothing() -> None:
-    carriage = Carriage(mechanics(), 100.0)
-    assert carriage.after(80) == 101.0
-    assert carriage.true_mm == 100.0
+def test_with_gravity_the_play_is_never_seen() -> None:
+    carriage = Carriage(mechanics(play_mm=0.30, gravity=True), 100.0)
+    seen = []
+    for microsteps in (80, 800, -80, -800):
+        carriage.turn(microsteps)
+        seen.append(round(carriage.true_mm, 9))
+    assert seen == [101.0, 111.0, 110.0, 100.0]
 
 
-# --- switches ---------------------------------------------------------------------------
+def test_a_loose_pulley_loses_something_else_at_every_reversal() -> None:
+    """Between 0.2 and 1.5 mm of play; half of it shows at each end of a stroke of 20 mm."""
+    carriage = Carriage(mechanics(play_mm=0.2, most_play_mm=1.5, seed="1"), 100.0)
+    ends_mm = []
+    for n in range(40):
+        carriage.turn(1600 if n % 2 == 0 else -1600)
+        ends_mm.append(carriage.true_mm - (120.0 if n % 2 == 0 else 100.0))
+    lost_mm = [-2 * off for off in ends_mm[::2]] + [2 * off for off in ends_mm[1::2]]
+    assert min(lost_mm) >= 0.2 - 1e-9
+    assert max(lost_mm) <= 1.5 + 1e-9
+    assert max(lost_mm) - min(lost_mm) > 0.8
+    assert len({round(one, 6) for one in lost_mm}) == 40
 
 
-def mechanism(plugs: dict[str, str] | None = None, **changes: Any) -> Mechanism:
-    carriages = {axis: Carriage(mechanics(**changes), 100.0) for axis in ("x", "y")}
-    return Mechanism(carriages, plugs or {"x": "x", "y": "y"}, {"x": 0.0, "y": 0.0})
+def test_eccentricity_of_another_period() -> None:
+    parts = mechanics(eccentricity_mm=0.15, eccentric_turns=1.25)
+    assert parts.pull_mm(1000) == pytest.approx(12.5 + 0.15)  # a quarter of 1.25 turns
+    assert parts.pull_mm(4000) == pytest.approx(50.0)
 
 
-def test_steps_to_switch_are_the_fewest() -> None:
-    machine = mechanism()
-    assert machine.steps_to_switch("x", -80 * 300) == -8000
-    machine.turn("x", -7999)
-    assert not machine.is_pressed("x")
-    machine.turn("x", -1)
-    assert machine.is_pressed("x")
-    assert machine.steps_to_switch("x", -80 * 300) == 0
+# --- falling behind ---------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(
-    ("most", "changes"),
-    [
-        (-7999, {}),  # too near
-        (8000, {}),  # the other way
-        (-80 * 300, {"powered": False}),
-        (-80 * 300, {"direction": -1}),
-    ],
-)
-def test_switch_out_of_reach(most: int, changes: dict[str, Any]) -> None:
-    assert mechanism(**changes).steps_to_switch("x", most) is None
+def strained(weakness: Weakness, *moves: tuple[int, float, float], **changes: Any) -> list[float]:
+    """Return what the motor is behind, in mm, after each move of (microsteps, rev/s, seconds)."""
+    motor = Motor(mechanics(weakness=weakness, seed="7", **changes))
+    behind_mm, commanded = [], 0
+    for microsteps, rev_per_s, at_s in moves:
+        motor.turn(microsteps)
+        motor.strain(microsteps, rev_per_s * motor.mechanics.microsteps_per_turn, at_s)
+        commanded += microsteps
+        behind_mm.append(round(motor.mechanics.pull_mm(commanded) - motor.pulled_mm, 9))
+    return behind_mm
 
 
-def test_switch_of_an_axis_that_its_plug_does_not_move() -> None:
-    machine = mechanism({"x": "y", "y": "x"})
-    assert machine.steps_to_switch("x", -80 * 300) is None
-    machine.turn("x", 80)
-    assert (machine.carriages["x"].true_mm, machine.carriages["y"].true_mm) == (100.0, 101.0)
+def test_nothing_is_lost_up_to_the_limit_and_something_always_from_a_fifth_above_it() -> None:
+    weakness = Weakness(unit="cycle", most=1, limit_rev_per_s=2.5)
+    moves = [(3200, speed, 0.0) for speed in (0.1, 1.0, 2.5, 3.0, 3.0, 9.0)]
+    # a cycle of four full steps of 200 in 40 mm is 0.8 mm
+    assert strained(weakness, *moves) == [0.0, 0.0, 0.0, 0.8, 1.6, 2.4]
 
 
-# --- ramps ------------------------------------------------------------------------------
+def test_between_the_two_it_is_chance_and_the_same_chance_every_time() -> None:
+    weakness = Weakness(unit="cycle", most=1, limit_rev_per_s=2.5)
+    moves = [(3200, 2.75, 0.0)] * 200
+    behind_mm = strained(weakness, *moves)
+    assert behind_mm == strained(weakness, *moves)
+    # half of 200, give or take four standard deviations of 7.1
+    assert 100 - 29 <= behind_mm[-1] / 0.8 <= 100 + 29
 
 
-@pytest.mark.parametrize(
-    ("length", "speed", "acceleration", "peak", "duration"),
-    [
-        # 0.1 s up over 0.5 mm, 9 mm at 10 mm/s, 0.1 s down
-        (10.0, 10.0, 100.0, 10.0, 1.1),
-        # never reaches 100 mm/s: 0.5 mm up to 10 mm/s, 0.5 mm down
-        (1.0, 100.0, 100.0, 10.0, 0.2),
-        # just reaches it
-        (1.0, 10.0, 100.0, 10.0, 0.2),
-        (0.0125, 5.0, 500.0, 2.5, 0.01),
-        (1e90, 10.0, 500.0, 10.0, 1e89),
-        (1e-9, 10.0, 500.0, math.sqrt(5e-7), 2 * math.sqrt(5e-7) / 500),
-    ],
-)
-def test_ramp(
-    length: float, speed: float, acceleration: float, peak: float, duration: float
-) -> None:
-    ramp = Ramp(length, speed, acceleration)
-    assert ramp.peak_mm_per_s == pytest.approx(peak)
-    assert ramp.duration_s == pytest.approx(duration)
-    assert ramp.fraction(0.0) == 0.0
-    assert ramp.fraction(ramp.duration_s / 2) == pytest.approx(0.5)
-    assert ramp.fraction(ramp.duration_s) == 1.0
+def test_what_is_lost_one_way_is_lost_again_on_the_way_back() -> None:
+    weakness = Weakness(unit="cycle", most=1, limit_rev_per_s=2.5)
+    assert strained(weakness, (3200, 3.0, 0.0), (-3200, 3.0, 0.0)) == [0.8, 0.0]
+    assert strained(weakness, (3200, 3.0, 0.0), (-3200, 1.0, 0.0)) == [0.8, 0.8]
 
 
-def test_ramp_fractions_by_hand() -> None:
-    ramp = Ramp(10.0, 10.0, 100.0)
-    elapsed = (-1.0, 0.05, 0.1, 0.6, 1.0, 1.05, 1.1, 99.0)
-    fractions = [ramp.fraction(one) for one in elapsed]
-    assert fractions == pytest.approx([0.0, 0.0125, 0.05, 0.55, 0.95, 0.9875, 1.0, 1.0])
+def test_a_cycle_is_that_of_the_motor_and_driver_that_are_there() -> None:
+    weakness = Weakness(unit="cycle", most=1, limit_rev_per_s=1.0)
+    assert strained(weakness, (3200, 2.0, 0.0), full_steps=400) == [0.4]
+    assert strained(weakness, (3200, 2.0, 0.0), microsteps=8) == [0.8]
+    assert strained(weakness, (3200, 2.0, 0.0), travel_per_rev_mm=32.0) == [0.64]
 
 
-# --- motion in time ---------------------------------------------------------------------
+def test_a_hot_driver_loses_ever_more_often() -> None:
+    weakness = Weakness(unit="cycle", most=1, hot_after_s=600.0)
+    assert strained(weakness, *[(3200, 1.0, 600.0)] * 50)[-1] == 0.0
+    soon = strained(weakness, *[(3200, 1.0, 900.0)] * 200)[-1] / 0.8
+    late = strained(weakness, *[(3200, 1.0, 1500.0)] * 200)[-1] / 0.8
+    assert 50 - 25 <= soon <= 50 + 25  # a quarter and three quarters, within four deviations
+    assert 150 - 25 <= late <= 150 + 25
+    assert strained(weakness, *[(3200, 1.0, 1800.0)] * 50)[-1] == pytest.approx(50 * 0.8)
 
 
-class Counter:
-    """Counts microsteps for each plug."""
-
-    def __init__(self) -> None:
-        self.made = {"x": 0, "y": 0}
-
-    def __call__(self, plug: str, microsteps: int) -> None:
-        self.made[plug] += microsteps
-
-
-def test_motion_happens_in_time_and_one_after_the_other() -> None:
-    count = Counter()
-    queue = MotionQueue(count, 16)
-    queue.add({"x": 800, "y": -400}, Ramp(10.0, 10.0, 100.0), 5.0)
-    queue.add({"x": -800}, Ramp(10.0, 10.0, 100.0), 5.3)
-    assert queue.ends_s(5.3) == pytest.approx(7.2)
-    queue.advance(5.0)
-    assert count.made == {"x": 0, "y": 0}
-    queue.advance(5.6)
-    assert count.made == {"x": 440, "y": -220}
-    queue.advance(6.7)
-    assert count.made == {"x": 360, "y": -400}
-    queue.advance(100.0)
-    assert count.made == {"x": 0, "y": -400}
-    assert queue.ends_s(100.0) == 100.0
+def test_a_single_loss_comes_in_its_long_move_and_never_again() -> None:
+    weakness = Weakness(unit="cycle", most=3, in_move=2)
+    moves = [(800, 1.0, 0.0), (3200, 1.0, 0.0), (-800, 1.0, 0.0), (-3200, 1.0, 0.0)] * 3
+    behind_mm = strained(weakness, *moves)
+    assert behind_mm[:3] == [0.0, 0.0, 0.0]
+    assert -behind_mm[3] in (0.8, 1.6, 2.4)
+    assert set(behind_mm[3:]) == {behind_mm[3]}
 
 
-def test_one_late_look_makes_every_reversal() -> None:
-    """Play is only taken up if the turning points are really visited."""
-    carriage = Carriage(mechanics(play_mm=0.30), 100.0)
-    queue = MotionQueue(lambda _, microsteps: carriage.turn(microsteps), 16)
-    queue.add({"x": 80}, Ramp(1.0, 10.0, 100.0), 0.0)
-    queue.add({"x": -80}, Ramp(1.0, 10.0, 100.0), 0.0)
-    queue.advance(1000.0)
-    assert carriage.true_mm == pytest.approx(100.15)
+def test_a_tooth_is_the_pitch_of_the_belt_and_no_multiple_of_a_cycle() -> None:
+    weakness = Weakness(unit="tooth", most=1, tooth_mm=2.0, in_move=1)
+    assert strained(weakness, (3200, 1.0, 0.0)) == [2.0]
+    assert strained(weakness, (-3200, 1.0, 0.0)) == [-2.0]
+    assert strained(weakness, (3200, 1.0, 0.0), direction=-1) == [-2.0]
 
 
-def test_stop_in_mid_move_leaves_the_carriage_where_it_was() -> None:
-    carriage = Carriage(mechanics(), 100.0)
-    queue = MotionQueue(lambda _, microsteps: carriage.turn(microsteps), 16)
-    queue.add({"x": 800}, Ramp(10.0, 10.0, 100.0), 0.0)
-    queue.add({"x": 800}, Ramp(10.0, 10.0, 100.0), 0.0)
-    queue.halt(0.6)
-    assert carriage.true_mm == pytest.approx(105.5)
-    assert queue.ends_s(0.6) == 0.6
-    queue.advance(50.0)
-    assert carriage.true_mm == pytest.approx(105.5)
+def test_a_motor_without_current_loses_nothing() -> None:
+    weakness = Weakness(unit="cycle", most=3, in_move=1)
+    motor = Motor(mechanics(weakness=weakness, powered=False))
+    motor.strain(3200, 3200.0, 0.0)
+    assert (motor.pulled_mm, motor.lost_cycles) == (0.0, 0)
 
 
-def test_room_comes_when_the_oldest_motion_ends() -> None:
-    queue = MotionQueue(Counter(), 2)
-    ramp = Ramp(10.0, 10.0, 100.0)
-    assert queue.room_s(1.0) == 1.0
-    queue.add({"x": 1}, ramp, 1.0)
-    assert queue.room_s(1.0) == 1.0
-    queue.add({"x": 1}, ramp, 1.0)
-    assert queue.room_s(1.0) == pytest.approx(2.1)
-    assert queue.room_s(2.5) == 2.5
-    queue.advance(2.5)
-    assert queue.room_s(2.5) == 2.5
+def test_a_released_motor_comes_back_up_to_two_full_steps_away() -> None:
+    """Two full steps of 200 in 40 mm are 0.4 mm; uniform, so a third of that is common."""
+    motor = Motor(mechanics(snaps=True, seed="3"))
+    snaps_mm, before_mm = [], 0.0
+    for _ in range(200):
+        motor.snap()
+        snaps_mm.append(motor.pulled_mm - before_mm)
+        before_mm = motor.pulled_mm
+    assert max(map(abs, snaps_mm)) <= 0.4 + 1e-9
+    assert max(snaps_mm) > 0.35
+    assert min(snaps_mm) < -0.35
+    firm = Motor(mechanics())
+    firm.snap()
+    assert firm.pulled_mm == 0.0

@@ -76,6 +76,13 @@ def test_addresses_of_the_usual_mule(query: str) -> None:
         assert port.machine.truth.axes["x"].count == 16
 
 
+@pytest.mark.parametrize("query", ["", "/", "?seed=3"])
+def test_addresses_of_the_other_mule(query: str) -> None:
+    with serial.serial_for_url(f"rehearse://pack-mule{query}", timeout=10.0) as port:
+        assert (port.machine.name, port.machine.fault) == ("pack-mule", None)
+        assert port.read(43) == b"start\nsimulated controller, axes X Y Z C E\n"
+
+
 def test_options_reach_the_machine() -> None:
     with opened("?seed=42&fault=play&axis=z&pace=real") as port:
         assert port.machine.seed == 42
@@ -89,10 +96,15 @@ def test_options_reach_the_machine() -> None:
         ("rehearse://", "no simulated machine"),
         ("rehearse://[", "no simulated machine"),
         ("rehearse://\x1b[2J", r"no simulated machine at 'rehearse://\\x1b"),
-        ("rehearse://bench-donkey", "use rehearse://bench-mule"),
+        ("rehearse://bench-donkey", "use rehearse://bench-mule or rehearse://pack-mule"),
+        ("rehearse://bench-mule?fault=feeder-slip", "cannot have the fault feeder-slip; pack-mule"),
+        ("rehearse://pack-mule?fault=play&axis=e", "choose one of: x, y, z, c"),
         ("rehearse://bench-mule/x", "no simulated machine"),
-        ("rehearse://bench-mule?sed=1", "give each of seed, fault, axis, pace once"),
+        ("rehearse://bench-mule?sed=1", "give each of seed, fault, axis, typed, pace once"),
         ("rehearse://bench-mule?seed=1&seed=2", "once or not at all"),
+        ("rehearse://bench-mule?typed=x", "give it as typed=x:100"),
+        ("rehearse://bench-mule?typed=x:0", "give it as typed=x:100"),
+        ("rehearse://bench-mule?typed=q:100", "no axis 'q' to type a number in for"),
         ("rehearse://bench-mule?seed=", "the seed '' is not a whole number"),
         ("rehearse://bench-mule?seed=-1", "'-1'"),
         ("rehearse://bench-mule?seed=1.0", "'1.0'"),
@@ -237,6 +249,47 @@ def test_closing_under_a_reader_is_an_error(port: Serial) -> None:
     port.close()
     thread.join(10.0)
     assert [type(one) for one in results] == [PortNotOpenError]
+
+
+# --- a cable that comes out -------------------------------------------------------------
+
+
+def test_a_cable_comes_out_in_mid_move_and_opening_again_puts_it_back() -> None:
+    """The third move of 10 mm or more takes 2.02 s; half of it is made, the rest runs on."""
+    with opened("?fault=cable-loose") as port:
+        port.read(GREETING_BYTES)
+        port.write(b"G91\nG1 X10 F600\nG1 X-10 F600\nG1 X5 F600\nG1 X20 F600\nM400\n")
+        with pytest.raises(SerialException, match="the device is gone"):
+            port.read(100)
+        gone_at_s = port.clock.now_s()
+        assert 104.0 < port.machine.true_mm()["x"] < 116.0
+        for use in (lambda: port.read(1), lambda: port.write(b"M112\n"), lambda: port.in_waiting):
+            with pytest.raises(SerialException, match="its cable came out"):
+                use()
+        assert port.clock.now_s() == gone_at_s
+        port.clock.advance(60.0)
+        assert port.machine.true_mm()["x"] == pytest.approx(124.99)
+        port.close()
+        port.open()
+        assert port.read(GREETING_BYTES).startswith(b"start\n")
+        port.write(b"G91\nG1 X20 F600\nM400\n")
+        assert port.read(9) == b"ok\n" * 3
+
+
+def test_a_restart_in_mid_move_greets_and_leaves_the_carriage_where_it_was() -> None:
+    with opened("?fault=restart") as port:
+        port.read(GREETING_BYTES)
+        port.write(b"G91\nG1 X10 F600\nG1 X-10 F600\nG1 X20 F600\nG1 X20 F600\nM400\n")
+        assert port.read(3 * 5 + GREETING_BYTES) == b"ok\n" * 5 + (
+            b"start\nsimulated controller, axes X Y Z\nnothing has been referenced\n"
+        )
+        assert port.machine.true_mm()["x"] == pytest.approx(110.0, abs=0.02)
+        port.write(b"M114\n")
+        assert port.read(9) == b"X:0.000 Y"
+        assert not port.machine.is_moving()
+        port.write(b"G91\nG1 X20 F600\nM400\n")
+        port.timeout = 60.0
+        assert port.read(100).endswith(b"ok\nok\nok\n")
 
 
 # --- open and closed --------------------------------------------------------------------

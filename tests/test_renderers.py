@@ -35,7 +35,7 @@ from tuner.console.desk import one_line
 from tuner.console.page import Page
 from tuner.console.plain import HandsOff
 from tuner.errors import BadAnswer, BadFile, PortUnavailable, Stopped
-from tuner.handover.proposal import _quoted
+from tuner.handover.markdown import quoted
 from tuner.messages import Accepts, Go, Length, Line, OneOf, Question, Words
 from tuner.rehearsal.faults import card_text
 from tuner.rehearsal.hands import Hands
@@ -69,7 +69,7 @@ def test_there_is_enough_to_try() -> None:
 # --- renderers ----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("render", [shown, visible, covered, one_line, toml_string, _quoted])
+@pytest.mark.parametrize("render", [shown, visible, covered, one_line, toml_string, quoted])
 def test_nothing_gets_through(render: Callable[[str], str]) -> None:
     for text in EVERYTHING:
         assert offences(render(text)) == [], ascii(text)
@@ -82,7 +82,7 @@ def test_toml_is_read_back_as_it_was() -> None:
 
 def test_markdown_is_one_code_span() -> None:
     for text in TOGETHER:
-        match = re.fullmatch(r"(`+)([^`]|[^`].*?[^`])\1", _quoted(text), re.DOTALL)
+        match = re.fullmatch(r"(`+)([^`]|[^`].*?[^`])\1", quoted(text), re.DOTALL)
         assert match, ascii(text)
         fence, inside = match.groups()
         assert len(fence) not in map(len, re.findall("`+", inside))
@@ -185,7 +185,7 @@ def test_bytes_of_a_device_come_back_out_of_a_transcript(tmp_path: Path) -> None
 
 
 @pytest.mark.parametrize(("before", "kind"), [(b"error: ", Refused), (b"start ", Restarted)])
-def test_what_a_device_says_can_be_quoted(before: bytes, kind: type) -> None:
+def test_what_a_device_says_can_bequoted(before: bytes, kind: type) -> None:
     link = Link(dialect(error=("error",), greeting=("start",)))
     for line in [*EVERY_BYTE, *SENDABLE]:
         if re.search(rb"[\r\n]", line):
@@ -277,7 +277,7 @@ def test_cells_of_a_table_of_readings(
     assert all(f"{table}" in printed.err + printed.out for table in tables)
 
 
-def test_typed_answers_are_quoted() -> None:
+def test_typed_answers_arequoted() -> None:
     for accepts in ASKED:
         for text in EVERYTHING:
             try:
@@ -380,7 +380,7 @@ def test_a_whole_session_with_a_hostile_machine_card_and_person(tmp_path: Path) 
         if path.suffix == ".toml":
             assert as_it_was(tomllib.loads(path.read_text("utf-8"))["machine"]) == names
         if path.suffix == ".md":
-            assert path.read_text("utf-8").startswith(f"# {_quoted(names)}, axis X: change\n")
+            assert path.read_text("utf-8").startswith(f"# {quoted(names)}, axis X: change\n")
     assert stored_offences(tmp_path / "logbook.db") == []
     (wire,) = tmp_path.glob("wire/*.txt")
     heard = {one.text for one in parse_transcript(wire)}

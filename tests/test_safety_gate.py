@@ -361,7 +361,7 @@ def test_every_line_has_its_caution_and_the_consent_comes_after_the_last() -> No
         "of=2 | Y by -11.00 mm to 9.00 mm, about 7.7 s"
     )
     (confirm,) = person.tagged("CONFIRM")
-    assert confirm.plain() == "CONFIRM x.near.1 group=1 | answer go or stop"
+    assert confirm.plain() == "CONFIRM x.near.1 group=1 nozzle_c=21 bed_c=20 | answer go or stop"
     assert permit.group == 1
     assert permit.seconds == group.seconds
     # the permit is exactly the printed moves
@@ -522,6 +522,78 @@ def test_while_an_axis_is_measured_nothing_is_heated() -> None:
     with pytest.raises(HeatRefused, match="an axis is being measured"):
         gate.admit_heat(NOZZLE, ScriptedPerson([]), COLD)
     gate.forget_positions()
+    gate.admit_heat(NOZZLE, ScriptedPerson(["go"]), COLD)
+
+
+# --- the feeder -------------------------------------------------------------------------
+
+FEED = Approach(
+    key="e.run.2", axis="e", to_mm=10.0, approach="plus", over_mm=0.0, feed_mm_per_min=180.0
+)
+FED = Limits(
+    axis="e", minus_mm=-30.0, plus_mm=100.0, scale_low=0.9, scale_high=1.1, direction_seen=True,
+    at_mm=0.0,
+)  # fmt: skip
+HOT_NOZZLE = (Heater("T", 200.0, 200.0), Heater("B", 20.0, 0.0))
+
+
+def test_a_feed_has_its_caution_and_its_consent() -> None:
+    gate, person = heating_gate(), ScriptedPerson(["go"])
+    gate.learn(FED)
+    (group,) = gate.plan(FEED)
+    permit = gate.admit(group, person, COLD)
+    assert permit.lines == ("G1 E10 F180",)
+    (caution,) = person.tagged("CAUTION")
+    assert caution.says.startswith("E 10.00 mm of filament forward, 3 mm/s. Its wheel")
+
+
+def test_filament_is_fed_no_faster_than_the_card_says() -> None:
+    gate = heating_gate()
+    gate.learn(FED)
+    with pytest.raises(Defect, match="more than the card lets E feed, 3 mm/s"):
+        gate.plan(replace(FEED, feed_mm_per_min=180.1))
+
+
+def test_a_feeder_moves_hot_after_its_own_heating_and_not_before() -> None:
+    gate = heating_gate()
+    gate.learn(FED)
+    (group,) = gate.plan(FEED)
+    with pytest.raises(TooHot):
+        gate.admit(group, ScriptedPerson(["go"]), HOT_NOZZLE)
+    gate.admit_heat(NOZZLE, ScriptedPerson(["go"]), COLD)
+    person = ScriptedPerson(["go"])
+    gate.admit(group, person, HOT_NOZZLE)
+    (caution,) = person.tagged("CAUTION")
+    for danger in ("Melt burns", "fumes harm", "Hot surfaces, burns on touch: nozzle 200"):
+        assert danger in caution.says
+    assert [one.patience_s for one in person.seen if isinstance(one, Question)] == [300.0]
+
+
+def test_the_caution_of_a_hot_feed_is_whole_on_its_line() -> None:
+    many = (Heater("T0", 200.4, 200.0), Heater("T1", 190.0, 0.0), Heater("B", 60.0, 0.0),
+            Heater("C", 41.0, 0.0))  # fmt: skip
+    gate, person = heating_gate(), ScriptedPerson(["go", "go"])
+    gate.admit_heat(NOZZLE, person, (*COLD,))
+    gate.learn(replace(FED, plus_mm=123.4))
+    (group,) = gate.plan(replace(FEED, key="e.ladder.further", to_mm=103.2456))
+    gate.admit(group, person, many)
+    assert not person.tagged("CAUTION")[-1].plain().endswith("…")
+
+
+def test_an_axis_stays_cold_after_the_feeder_was_heated() -> None:
+    gate = heating_gate()
+    gate.admit_heat(NOZZLE, ScriptedPerson(["go"]), COLD)
+    with pytest.raises(TooHot):
+        gate.check_heat("x", HOT_NOZZLE)
+
+
+def test_the_feeders_turn_ends_that_of_the_axes() -> None:
+    gate = heating_gate()
+    gate.learn(replace(FED, axis="x"))
+    with pytest.raises(HeatRefused):
+        gate.admit_heat(NOZZLE, ScriptedPerson([]), COLD)
+    gate.learn(FED)
+    assert gate.position_mm("x") is None
     gate.admit_heat(NOZZLE, ScriptedPerson(["go"]), COLD)
 
 

@@ -181,6 +181,9 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         (READING, ["70.12"],
          "READING x.near.1 axis=X at_mm=10.0000 approach=plus n=3 | Reading 3: what does the "
          "caliper show? Answer number [mm|in], again, undo, stop", 70.12),
+        (replace(READING, seat=2, block_mm=80.0, replaces=7, says=""), ["70.12"],
+         "READING x.near.1 axis=X at_mm=10.0000 approach=plus n=3 seat=2 block_mm=80 replaces=7 | "
+         "Answer number [mm|in], again, undo, stop", 70.12),
         (replace(READING, n=0, may_undo=False, expected_mm=None, says=""), ["0"],
          "READING x.near.1 axis=X at_mm=10.0000 approach=plus n=0 | Answer number [mm|in], again, "
          "stop", 0.0),
@@ -195,7 +198,8 @@ def test_each_message_has_its_line(
     outcome = bench.run(answers, message)
     assert outcome == Outcome("finished", 0, {"heard": 1})
     assert [line.plain() for line in bench.person.lines] == [plain]
-    assert bench.heard == [Value(value)]
+    is_reading = isinstance(message, Ask) and message.n > 0
+    assert bench.heard == [Value(value, 1000.0 if is_reading else None)]
     assert bench.phases() == [("intent", type(message).__name__), ("reply", "Value")]
     assert bench.logbook.ending(HEAD.id) == ("finished", {"heard": 1})
     if isinstance(message, Propose):
@@ -280,7 +284,7 @@ def test_again_and_undo_reach_the_plan(bench: Bench) -> None:
 )
 def test_a_far_reading_is_asked_twice(bench: Bench, typed: list[str], value: float) -> None:
     bench.run(typed, READING)
-    assert bench.heard == [Value(value)]
+    assert bench.heard == [Value(value, 1000.0)]
     assert bench.person.left == []
     notes = bench.person.tagged("NOTE")
     assert len(notes) == len(typed) - 1
@@ -306,7 +310,8 @@ def test_a_late_reading_is_approached_again(
         return "70"
 
     bench.run(answers, GREETING, DECLARED, MOVE, replace(READING, n=n))
-    assert bench.heard[-1] == (Again() if late else Value(70.0))
+    at_s = round(bench.clock.at_s, 1) if n else None
+    assert bench.heard[-1] == (Again() if late else Value(70.0, at_s))
     assert [line.key for line in bench.person.tagged("NOTE")] == [
         *(["late"] if late else []), "heaters",
     ]  # fmt: skip
@@ -318,7 +323,7 @@ def test_without_a_move_nothing_is_late(bench: Bench) -> None:
         return "70"
 
     bench.run(answers, READING)
-    assert bench.heard == [Value(70.0)]
+    assert bench.heard == [Value(70.0, 1_001_000.0)]
 
 
 def test_a_reading_is_on_disk_before_the_next_prompt(bench: Bench) -> None:
@@ -758,7 +763,8 @@ def test_the_recorded_person_passes_everything_on(bench: Bench) -> None:
     for line in bench.person.lines:
         assert f"~ {line.plain()}\n" in text
     assert "~ ANSWER x.near.1 | go\n" in text
-    assert Line("CONFIRM", "x.near.1", (("group", "1"),), "answer go or stop") in bench.person.lines
+    (confirm,) = [line for line in bench.person.lines if line.tag == "CONFIRM"]
+    assert dict(confirm.fields)["group"] == "1"
 
 
 # --- the reported place -------------------------------------------------------------------
@@ -776,8 +782,8 @@ def test_a_place_that_is_not_as_sent_ends_the_session_without_a_position(bench: 
 # --- what was found is kept ---------------------------------------------------------------
 
 
-def found(axis: str, verdict: str = "change", n: Sequence[int] = ()) -> dict[str, Any]:
-    return {"axis": axis, "verdict": verdict, "readings": [{"n": one} for one in n]}
+def found(axis: str, verdict: str = "change") -> dict[str, Any]:
+    return {"axis": axis, "verdict": verdict, "readings": []}
 
 
 def draft(axis: str, verdict: str = "change") -> Propose:
@@ -849,19 +855,15 @@ def test_a_draft_that_cannot_be_written_keeps_no_other_from_it(
     assert bench.logbook.ending(HEAD.id) == ("stopped", None)
 
 
-def test_a_proposal_says_when_each_of_its_readings_was_taken(bench: Bench) -> None:
+def test_a_reading_comes_with_the_time_it_was_taken_and_the_record_has_it(bench: Bench) -> None:
     def answers(question: Question) -> str:
         bench.clock.at_s += 10.04
         return "undo" if bench.clock.at_s == pytest.approx(1020.08) else "70"
 
-    readings = [replace(READING, n=n) for n in (1, 2, 1, 2)]
-    proposal = replace(final("x"), finding=found("x", n=(1, 2, 3)))
-    other = replace(final("y"), finding=found("y", n=(1,)))
-    bench.run(answers, *readings, proposal, other)
-    assert bench.heard[1] == Undo()
-    times = [one["time_s"] for one in bench.proposals[0][1]["readings"]]
-    assert times == [1030.1, 1040.2, None]
-    assert bench.proposals[1][1]["readings"] == [{"n": 1, "time_s": None}]
+    bench.run(answers, *(replace(READING, n=n) for n in (1, 2, 1, 2)))
+    assert bench.heard == [Value(70.0, 1010.0), Undo(), Value(70.0, 1030.1), Value(70.0, 1040.2)]
+    bodies = [step.body for step in bench.logbook.steps(HEAD.id) if step.phase == "reply"]
+    assert [body and body["at_s"] for body in bodies] == [1010.0, None, 1030.1, 1040.2]
 
 
 # --- heat ---------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from tuner.messages import (
     Again,
     Confirm,
     Decided,
+    Interrupted,
     Limits,
     Message,
     Plan,
@@ -28,7 +29,7 @@ from tuner.messages import (
 from tuner.plans import bench
 from tuner.session.codec import reply_from_json, reply_to_json
 from tuner.session.logbook import Step
-from tuner.session.replay import conversation, replay
+from tuner.session.replay import INTERRUPTED, follow, replay
 
 LIMITS = Limits(
     axis="x", minus_mm=-1.5, plus_mm=220.0, scale_low=1 / 25.4, scale_high=25.4,
@@ -199,5 +200,56 @@ def test_other_wording_is_not_another_version() -> None:
 
 def test_a_reply_without_an_intent_belongs_to_nothing() -> None:
     stray = Step(1, 0.0, "reply", "Value", "a", {"value": 1})
-    assert conversation([stray]) == []
+    assert replay(two("a", "b")(), [stray]).waiting == Say(key="a")
     assert replay(two("a", "b")(), []).waiting == Say(key="a")
+
+
+# --- interruptions ------------------------------------------------------------------------
+
+
+def again(first: str, second: str) -> Plan:
+    """Says both, and from the beginning again when it is interrupted at the second."""
+    while True:
+        yield Say(key=first)
+        try:
+            yield Say(key=second)
+        except Interrupted:
+            continue
+        return "said"
+
+
+def interrupted(n: int) -> Step:
+    phase, kind = INTERRUPTED
+    return Step(n, 0.0, phase, kind, "b", None)
+
+
+@pytest.mark.parametrize("asked", [True, False], ids=["at the question", "before it"])
+def test_the_plan_is_interrupted_where_it_was(asked: bool) -> None:
+    first = recorded([(Say(key="a"), Value(None)), *([(Say(key="b"), None)] * asked)])
+    rest = recorded([(Say(key="a"), Value(None)), (Say(key="b"), Value(None))])
+    replayed = replay(again("a", "b"), [*first, interrupted(9), *rest])
+    assert replayed.finished
+    assert replayed.result == "said"
+    assert replayed.messages == 3 + asked
+
+
+def test_an_interruption_that_led_elsewhere_is_another_version() -> None:
+    record = [
+        *recorded([(Say(key="a"), Value(None))]),
+        interrupted(9),
+        *recorded([(Say(key="b"), None)]),
+    ]
+    with pytest.raises(InputFault, match="another version"):
+        replay(again("a", "b"), record)
+
+
+def test_what_is_followed_is_left_open_and_told() -> None:
+    heard: list[tuple[Message, Reply]] = []
+    plan = two("a", "b")()
+    followed = follow(
+        plan, recorded([(Say(key="a"), Value(None))]), lambda *what: heard.append(what)
+    )
+    assert heard == [(Say(key="a"), Value(None))]
+    assert followed.waiting == Say(key="b")
+    with pytest.raises(StopIteration):
+        plan.send(Value(None))

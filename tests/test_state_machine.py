@@ -34,7 +34,7 @@ from model.played import ANSWER_FAULTS, Played
 from tuner.card.dialect import read_dialect
 from tuner.card.read import parse_card
 from tuner.errors import ControllerRestarted, NoAnswer
-from tuner.rehearsal.faults import FAULTS, card_text, machine
+from tuner.rehearsal.faults import BENCH_MULE, FAULTS, card_text, machine
 from tuner.rehearsal.hands import Hands
 from tuner.safety import gate
 from tuner.session.engine import Engine
@@ -43,6 +43,7 @@ from tuner.wire.link import Event
 
 CARD = parse_card(card_text(), "the mule's card")
 DIALECT = read_dialect(CARD.dialect, None)
+MULES_FAULTS = sorted(name for name, fault in FAULTS.items() if BENCH_MULE in fault.on)
 WRONG_WORDS = ("", " ", "GO!", "yes", "go go", "12", "0", "-5", "1e400", "nan", "again", "undo",
                "back", "\x1b[2J", "\u202ego", "x" * 500)  # fmt: skip
 AFTER_STOP = {"M105", "M112", "M114", "M104 S0", "M140 S0"}
@@ -66,7 +67,7 @@ class Sessions(RuleBasedStateMachine):
     # --- beginning ----------------------------------------------------------------------
 
     @initialize(
-        fault=st.just("none") | st.sampled_from(sorted(FAULTS)),
+        fault=st.just("none") | st.sampled_from(MULES_FAULTS),
         axis=st.sampled_from("xyz"),
         seed=st.integers(0, 99),
         questions=QUESTIONS,

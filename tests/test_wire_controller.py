@@ -261,13 +261,13 @@ def test_patience_is_counted_from_the_last_sign_of_life(opened: Converse) -> Non
     bench = opened(PLACE + "2 > G28 X\n< ok\n> M400\n6 < busy\n")
     with pytest.raises(NoAnswer):
         bench.controller.move(bench.permit("G28 X", seconds=4.0))
-    assert bench.port.clock.now_s() == pytest.approx(6.0 + 4.0 * 1.25 + 5.0, abs=0.06)
+    assert bench.port.clock.now_s() == pytest.approx(6.0 + 4.0 * 2.5 + 5.0, abs=0.06)
 
 
 def test_patience_ends(opened: Converse) -> None:
     busy = "".join(f"{at} < busy: processing\n" for at in range(3, 309, 3))
     bench = opened(PLACE + f"2 > G28 X\n< ok\n> M400\n{busy}")
-    with pytest.raises(NoAnswer, match="did not answer 'M400' within 306 s"):
+    with pytest.raises(NoAnswer, match="did not answer 'M400' within 308 s"):
         bench.controller.move(bench.permit("G28 X", seconds=1.0))
 
 
@@ -291,7 +291,7 @@ def test_no_answer_is_never_followed_by_the_same_line(opened: Converse) -> None:
         "< X:5 Y:0 Z:0\n< ok\n"
     )
     bench.controller.position_established()
-    with pytest.raises(NoAnswer, match=r"did not answer 'G1 X5 F600' within 6 s; it was not sent"):
+    with pytest.raises(NoAnswer, match=r"did not answer 'G1 X5 F600' within 8 s; it was not sent"):
         bench.controller.move(bench.permit("G1 X5 F600", "G1 X6 F600", seconds=1.0))
     assert bench.controller.position_unknown
     bench.port.clock.advance(30.0)  # type: ignore[attr-defined]
@@ -688,6 +688,14 @@ def test_heating_sets_the_feeders_own_mode_and_sends_its_line_once(opened: Conve
     bench.controller.heat(warrant)
     with pytest.raises(PermitVoid):
         bench.controller.heat(warrant)
+
+
+def test_filament_is_fed_in_the_feeders_own_mode_and_its_place_is_checked(opened: Converse) -> None:
+    place = "> M114\n< X:0 E:{}\n< ok\n"
+    text = "> M114\n< X:0 E:0\n< ok\n> G21\n< ok\n> G91\n< ok\n> M83\n< ok\n"
+    bench = opened(text + "> G1 E5 F60\n< ok\n> M400\n5 < ok\n" + place.format("5.00"))
+    bench.controller.move(bench.permit("G1 E5 F60", seconds=5.0))
+    bench.controller.check_arrival({})
 
 
 def test_a_controller_without_a_feeder_mode_is_heated_all_the_same(opened: Converse) -> None:

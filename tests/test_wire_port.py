@@ -162,6 +162,18 @@ def test_the_lock_is_free_during_a_read(port: Port) -> None:
     assert isinstance(reader.ended(), Stopped)
 
 
+def test_a_rehearsal_opened_again_is_the_same_machine() -> None:
+    port = Port.open("rehearse://bench-mule", BAUD)
+    machine = port.machine
+    assert port.open_again() is port  # nothing to do while it is open
+    port.close()
+    with pytest.raises(PortLost):
+        port.write(b"M114\n")
+    port.open_again().write(b"M114\n")
+    assert port.machine is machine
+    port.close()
+
+
 def test_only_a_rehearsal_has_a_machine(port: Port, tmp_path: Path) -> None:
     assert port.machine is None
     (tmp_path / "conversation.txt").touch()

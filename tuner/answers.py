@@ -55,8 +55,9 @@ def _length(accepts: Length, text: str) -> Reply:
 def _one_of(accepts: OneOf, text: str) -> Reply:
     if not text and accepts.default:
         return Value(accepts.default)
-    if text in accepts.options:
-        return Value(text)
+    for option in accepts.options:
+        if option.lower() == text:
+            return Value(option)
     if (
         text.isascii()
         and text.isdigit()

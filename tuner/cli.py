@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import re
+import sys
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
     from tuner.commands.typed_parts import TypedMotor
 
 _HOME = "--home"
+# SESSION may stand where export does, so the two words are one command.
+_LOG_EXPORT = "log export"
 _FORM = argparse.RawDescriptionHelpFormatter
 # The option parser takes -5 and -5.2 for numbers, and -5,2 for an option.
 _NEGATIVE = re.compile(r"^-([0-9]*),([0-9]+)$", re.ASCII)
@@ -57,16 +60,33 @@ def _parser() -> argparse.ArgumentParser:
         "rehearse",
         formatter_class=_FORM,
         help="a whole session on the simulated machine",
-        description="Run a whole session on the built-in simulated machine, the Bench mule.",
-        epilog="example: tuner rehearse --fault step-angle --axis x",
+        description=(
+            "Run a whole session on a built-in simulated machine: the Bench mule, or the Pack\n"
+            "mule for what the other does not have."
+        ),
+        epilog=(
+            "examples:\n"
+            "  tuner rehearse --fault                       lists the faults\n"
+            "  tuner rehearse --fault step-angle --axis x"
+        ),
     )
     rehearse.add_argument(
-        "--fault", metavar="NAME", help="hide this fault; none hides none (default: one an axis)"
+        "--fault",
+        nargs="?",
+        const="",
+        metavar="NAME",
+        help="hide this fault; none hides none (default: one an axis); without a NAME list them",
+    )
+    rehearse.add_argument(
+        "--machine", metavar="NAME", help="bench-mule or pack-mule (default: as the fault wants)"
     )
     _add_axis(rehearse)
     rehearse.add_argument("--seed", type=int, default=1, metavar="N", help="noise of the hand")
     rehearse.add_argument("--hands-off", action="store_true", help="answer everything by itself")
     _add_plain(rehearse)
+    _add_extent(rehearse)
+    _add_job(rehearse)
+    _add_json(rehearse, default=False)
 
     tune = commands.add_parser(
         "tune",
@@ -84,23 +104,98 @@ def _parser() -> argparse.ArgumentParser:
     )
     _add_axis(tune)
     _add_plain(tune)
+    _add_extent(tune)
+    _add_job(tune)
 
-    leaves = [rehearse, tune, *_add_travel(commands), _add_convert(commands)]
-    leaves += [_add_examine(commands), *_add_card(commands)]
+    leaves = [rehearse, tune, _add_resume(commands), *_add_travel(commands), _add_convert(commands)]
+    leaves += [_add_examine(commands), _add_offset(commands), _add_prints(commands)]
+    leaves += [*_add_card(commands), *_add_log(commands), *_add_counter(commands)]
+    ports = commands.add_parser(
+        "ports",
+        formatter_class=_FORM,
+        help="serial ports of this computer",
+        description=(
+            "List the serial ports of this computer with what is plugged in there. The name\n"
+            "that begins a line is what --port takes."
+        ),
+        epilog="example: tuner ports",
+    )
+    about = commands.add_parser(
+        "about",
+        formatter_class=_FORM,
+        help="versions and platform, for a report",
+        description="Print versions and platform; nothing private is in it.",
+        epilog="example: tuner about > about.txt",
+    )
+    for report in (ports, about):
+        _add_json(report, default=False)
     leaves += [
-        commands.add_parser(
-            "ports", help="serial ports of this computer", description="List the serial ports."
-        ),
-        commands.add_parser(
-            "about",
-            help="versions and platform, for a report",
-            description="Print versions and platform; nothing private is in it.",
-        ),
+        ports,
+        about,
+        _add_why(commands),
+        _add_completion(commands),
     ]
     for command in leaves:
         _add_home(command, default=argparse.SUPPRESS)
     _add_home(parser, default=None)
     return parser
+
+
+def _add_why(commands: _Commands) -> argparse.ArgumentParser:
+    return commands.add_parser(
+        "why",
+        formatter_class=_FORM,
+        help="why a print is wrong: asks for measurements, leads to what tells",
+        description=(
+            "Ask what was measured on a print that is wrong, say what that means, and lead to the\n"
+            "command that goes on from there, with the reason. It needs a terminal. Sizes tell a\n"
+            "ratio from a constant, a shift has a size and heights, a delivery has a length."
+        ),
+        epilog="example: tuner why",
+    )
+
+
+def _add_completion(commands: _Commands) -> argparse.ArgumentParser:
+    completion = commands.add_parser(
+        "completion",
+        formatter_class=_FORM,
+        help="let the Tab key of the shell complete commands, ports, faults, sessions",
+        description=(
+            "Print a script for the shell that is named. It asks the program itself what can\n"
+            "follow, so it need not be written anew when the program changes."
+        ),
+        epilog=(
+            "examples:\n"
+            "  source <(tuner completion bash)                  in ~/.bashrc\n"
+            "  source <(tuner completion zsh)                   in ~/.zshrc, after compinit\n"
+            "  tuner completion fish | source                   in config.fish"
+        ),
+    )
+    completion.add_argument("shell", choices=("bash", "zsh", "fish"), metavar="SHELL")
+    return completion
+
+
+def _add_resume(commands: _Commands) -> argparse.ArgumentParser:
+    resume = commands.add_parser(
+        "resume",
+        formatter_class=_FORM,
+        help="go on with a session that was stopped, killed, or lost its port",
+        description=(
+            "Go on with a session that did not come to its end. Every confirmed reading is kept.\n"
+            "Nobody knows where the axes stand then, so each begins again with small moves."
+        ),
+        epilog="example: tuner resume, or: tuner resume last",
+    )
+    resume.add_argument(
+        "session",
+        nargs="?",
+        metavar="SESSION",
+        help="its name or the beginning of it; last is the newest that is open",
+    )
+    resume.add_argument("--port", metavar="URL", help="where the machine is now, if elsewhere")
+    resume.add_argument("--hands-off", action="store_true", help="a rehearsal answers by itself")
+    _add_plain(resume)
+    return resume
 
 
 # The drives of `tuner travel`: what each is, an example, and its own options.
@@ -256,8 +351,72 @@ def _add_examine(commands: _Commands) -> argparse.ArgumentParser:
         default="depth-rod",
         help="how the caliper was used (default: depth-rod)",
     )
+    examine.add_argument(
+        "--datum",
+        choices=("unmoved", "moved"),
+        help="what the closed jaws showed after a jump: zero as before, or not",
+    )
     _add_json(examine, default=False)
     return examine
+
+
+def _add_prints(commands: _Commands) -> argparse.ArgumentParser:
+    prints = commands.add_parser(
+        "prints",
+        formatter_class=_FORM,
+        help="what the sizes of printed parts say",
+        description=(
+            "Split the width of a line from shrinkage and the scale of an axis. Each file is a\n"
+            "CSV table with the header nominal_mm,measured_mm,side (outside or inside) and, where\n"
+            "they are known, axis and material."
+        ),
+        epilog=(
+            "examples:\n"
+            "  tuner prints sizes.csv\n"
+            "  tuner prints sizes.csv --axis-scale x=1.0002,0.0005    x itself was measured"
+        ),
+    )
+    prints.add_argument("files", nargs="+", type=Path, metavar="SIZES", help="CSV files")
+    prints.add_argument(
+        "--axis-scale",
+        action="append",
+        default=[],
+        metavar="[A=]VALUE,U",
+        dest="axis_scales",
+        help="true / commanded travel of the axis itself and its U; without A= of every axis; "
+        "with decimal commas: VALUE;U",
+    )
+    prints.add_argument(
+        "--card", type=Path, metavar="CARD", help="a machine card: its caliper and its axes"
+    )
+    _add_json(prints, default=False)
+    return prints
+
+
+def _add_offset(commands: _Commands) -> argparse.ArgumentParser:
+    offset = commands.add_parser(
+        "offset",
+        formatter_class=_FORM,
+        help="what a sudden offset, such as a shifted layer, can be",
+        description=(
+            "Hold a sudden offset against what a motor can lose and a belt can jump on this axis,\n"
+            "and say what to look at."
+        ),
+        epilog="example: tuner offset 1.6 --card card.toml --axis x",
+    )
+    offset.add_argument("size", metavar="SIZE_MM", help="of the offset, with its sign or without")
+    offset.add_argument(
+        "--card", type=Path, required=True, metavar="CARD", help="a machine card, a TOML file"
+    )
+    _add_axis(offset)
+    offset.add_argument(
+        "--uncertainty",
+        metavar="MM",
+        default="0.1",
+        help="plus or minus so much, as it was measured (default: 0.1)",
+    )
+    _add_json(offset, default=False)
+    return offset
 
 
 def _add_card(commands: _Commands) -> list[argparse.ArgumentParser]:
@@ -295,6 +454,104 @@ def _add_card(commands: _Commands) -> list[argparse.ArgumentParser]:
     return [card, new, check]
 
 
+def _add_log(commands: _Commands) -> list[argparse.ArgumentParser]:
+    log = commands.add_parser(
+        "log",
+        formatter_class=_FORM,
+        help="what was done before: all sessions, or one of them",
+        description=(
+            "List all sessions by machine, the newest first, or show one of them. Instead of the\n"
+            "whole name of a session its beginning will do, or the word last."
+        ),
+        epilog=(
+            "examples:\n"
+            "  tuner log         all sessions\n"
+            "  tuner log last    the newest: what was done, read and found, and where its files are"
+        ),
+    )
+    log.add_argument("session", nargs="?", metavar="SESSION", help="show this session")
+    log.add_argument(
+        "--check", action="store_true", help="look at every record before, however many there are"
+    )
+    _add_json(log, default=False)
+    export = commands.add_parser(
+        _LOG_EXPORT,
+        formatter_class=_FORM,
+        help="the readings of a session for other programs",
+        description="Print the readings of one axis of a session as CSV, or all of it as JSON.",
+        epilog=(
+            "examples:\n"
+            "  tuner log export last --axis x > x.csv     and then: tuner examine x.csv\n"
+            "  tuner log export last --format json        everything there is of it"
+        ),
+    )
+    export.add_argument("session", metavar="SESSION", help="its name, a beginning of it, or last")
+    export.add_argument("--axis", type=str.lower, metavar="A", help="the axis, if it has several")
+    export.add_argument(
+        "--format",
+        choices=("csv", "json"),
+        default="csv",
+        dest="file_format",
+        help="default: csv, as tuner examine reads it",
+    )
+    return [log, export]
+
+
+def _add_counter(commands: _Commands) -> list[argparse.ArgumentParser]:
+    intake = commands.add_parser(
+        "intake",
+        formatter_class=_FORM,
+        help="a machine comes in: job number, complaint, caliper; what to do next",
+        description=(
+            "Ask what came in and why, and say how to go on. It is kept for the sheet; only what\n"
+            "is typed is kept, and nothing is moved. What was left is taken up by tuner resume."
+        ),
+        epilog="example: tuner intake card.toml",
+    )
+    intake.add_argument("card", type=Path, metavar="CARD", help="the machine card, a TOML file")
+    _add_plain(intake)
+    sheet = commands.add_parser(
+        "sheet",
+        formatter_class=_FORM,
+        help="the handover sheet: what was measured, found and left",
+        description=(
+            "Write the handover sheet of a session, and of those that go with it: of the same\n"
+            "job, and before and after a change. It is one HTML file that prints, with a Markdown\n"
+            "twin, in the folder sheets. Nothing is ever overwritten."
+        ),
+        epilog="examples:\n  tuner sheet last\n  tuner sheet 20260314 20260316 --output sheet.html",
+    )
+    sheet.add_argument(
+        "sessions", nargs="+", metavar="SESSION", help="its name, a beginning of it, or last"
+    )
+    sheet.add_argument("--output", type=Path, metavar="FILE", help="write the one file there")
+    sheet.add_argument(
+        "--markdown", action="store_true", help="the Markdown alone, printed or for --output"
+    )
+    history = commands.add_parser(
+        "history",
+        formatter_class=_FORM,
+        help="how the numbers of a machine moved over months, or between two sessions",
+        description=(
+            "Show what was found of each axis, session by session. The scale is true / commanded\n"
+            "travel with the number that the controller held on that day."
+        ),
+        epilog=(
+            "examples:\n"
+            "  tuner history                              every machine\n"
+            "  tuner history --machine 'Bench mule' --axis x\n"
+            "  tuner history --compare 20260314 last      what moved between two sessions"
+        ),
+    )
+    history.add_argument("--machine", metavar="NAME", help="only this one, named as on its card")
+    history.add_argument(
+        "--compare", nargs=2, metavar="SESSION", help="say what moved between these two sessions"
+    )
+    _add_axis(history)
+    _add_json(history, default=False)
+    return [intake, sheet, history]
+
+
 def _add_motor(command: argparse.ArgumentParser) -> None:
     command.add_argument("--full-steps", metavar="N", help="of the motor in one turn, such as 200")
     command.add_argument("--step-angle", metavar="DEG", help="instead, such as 1.8")
@@ -316,6 +573,35 @@ def _add_card_choice(command: argparse.ArgumentParser) -> None:
 def _add_json(command: argparse.ArgumentParser, default: object) -> None:
     command.add_argument(
         "--json", action="store_true", default=default, dest="as_json", help="for other programs"
+    )
+
+
+def _add_extent(parser: argparse.ArgumentParser) -> None:
+    extent = parser.add_mutually_exclusive_group()
+    extent.add_argument(
+        "--quick", action="store_true", help="four readings an axis: how the machine was found"
+    )
+    extent.add_argument(
+        "--test",
+        choices=("lost-steps", "axis-test", "squareness"),
+        default="",
+        metavar="NAME",
+        help=(
+            "no stored number but: lost-steps, at which feed an axis loses its way; axis-test, how "
+            "well it finds its places (ISO 230-2); squareness of two axes, from sides and diagonals"
+        ),
+    )
+    extent.add_argument(
+        "--check",
+        type=Path,
+        metavar="PROPOSAL",
+        help="measure its axis again after a person applied this proposal (a TOML file)",
+    )
+
+
+def _add_job(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--job", default="", metavar="NUMBER", help="the job that the session belongs to"
     )
 
 
@@ -394,10 +680,23 @@ def _travel(given: argparse.Namespace) -> int:
     )
 
 
+def _joined(arguments: Sequence[str]) -> list[str]:
+    """Return `arguments` with the two words of a command of two words as one."""
+    words = _LOG_EXPORT.split()
+    for at in range(len(arguments)):
+        if [*arguments[at : at + 2]] == words:
+            return [*arguments[:at], _LOG_EXPORT, *arguments[at + 2 :]]
+    return [*arguments]
+
+
 def run(arguments: Sequence[str]) -> int:
     """Run one command and return its exit status; raises what the command raises."""
     parser = _parser()
-    given = parser.parse_args([_NEGATIVE.sub(r"-\1.\2", argument) for argument in arguments])
+    if [*arguments[:2]] == ["completion", "words"]:  # what a shell sends may be half a command
+        from tuner.commands.completion import print_candidates
+
+        return print_candidates(parser, arguments[2:], _home(None))
+    given = parser.parse_args([_NEGATIVE.sub(r"-\1.\2", one) for one in _joined(arguments)])
     match given.command:
         case "travel":
             return _travel(given)
@@ -422,6 +721,26 @@ def run(arguments: Sequence[str]) -> int:
                 card_path=given.card,
                 axes=given.axes,
                 placed=given.placed,
+                datum_look=given.datum,
+                as_json=given.as_json,
+            )
+        case "prints":
+            from tuner.commands.prints import prints
+
+            return prints(
+                files=given.files,
+                axis_scales=given.axis_scales,
+                card_path=given.card,
+                as_json=given.as_json,
+            )
+        case "offset":
+            from tuner.commands.offset import offset
+
+            return offset(
+                size=given.size,
+                card_path=given.card,
+                axes=given.axes,
+                uncertainty=given.uncertainty,
                 as_json=given.as_json,
             )
         case "card" if given.action == "new":
@@ -438,15 +757,24 @@ def run(arguments: Sequence[str]) -> int:
 
             return card_check(card_path=given.card, as_json=given.as_json)
         case "rehearse":
-            from tuner.commands.rehearse import rehearse
+            from tuner.commands.rehearse import list_faults, rehearse
 
+            if given.fault == "":
+                return list_faults(as_json=given.as_json)
+            if given.as_json:
+                parser.error("rehearse: --json belongs to --fault without a name")
             return rehearse(
                 home=_home(given.home),
                 fault=given.fault,
+                machine=given.machine,
                 axes=given.axes,
                 seed=given.seed,
                 hands_off=given.hands_off,
                 plain=given.plain,
+                quick=given.quick,
+                test=given.test,
+                proposal=given.check,
+                job=given.job,
             )
         case "tune":
             from tuner.commands.tune import tune
@@ -457,14 +785,102 @@ def run(arguments: Sequence[str]) -> int:
                 url=given.port,
                 axes=given.axes,
                 plain=given.plain,
+                quick=given.quick,
+                test=given.test,
+                proposal=given.check,
+                job=given.job,
+            )
+        case "log":
+            from tuner.commands.log import log
+
+            return log(
+                home=_home(given.home),
+                name=given.session,
+                check=given.check,
+                as_json=given.as_json,
+            )
+        case "intake":
+            from tuner.commands.intake import take_in
+
+            return take_in(home=_home(given.home), card_path=given.card, plain=given.plain)
+        case "sheet":
+            from tuner.commands.sheet import sheet
+
+            return sheet(
+                home=_home(given.home),
+                names=given.sessions,
+                output=given.output,
+                markdown=given.markdown,
+            )
+        case "history":
+            from tuner.commands.history import history
+
+            return history(
+                home=_home(given.home),
+                machine=given.machine,
+                sessions=given.compare,
+                axes=given.axes,
+                as_json=given.as_json,
+            )
+        case "log export":
+            from tuner.commands.log import export
+
+            return export(
+                home=_home(given.home),
+                name=given.session,
+                axis=given.axis,
+                file_format=given.file_format,
+            )
+        case "resume":
+            from tuner.commands.resume import resume
+
+            return resume(
+                home=_home(given.home),
+                session=given.session,
+                url=given.port,
+                plain=given.plain,
+                hands_off=given.hands_off,
             )
         case "ports":
             from tuner.commands.ports import ports
 
-            return ports()
+            return ports(as_json=given.as_json)
         case "about":
             from tuner.commands.about import about
 
-            return about()
-    parser.print_help()
-    return 0
+            return about(as_json=given.as_json)
+        case "why":
+            from tuner.commands.why import why
+
+            _need_a_person("why")
+            return _follow(why(_home(given.home)), given.home)
+        case "completion":
+            from tuner.commands.completion import completion
+
+            return completion(given.shell)
+    if not _is_a_person_there():
+        parser.print_help()
+        return 0
+    from tuner.commands.menu import menu
+
+    return _follow(menu(_home(given.home)), given.home)
+
+
+def _follow(arguments: Sequence[str], home: Path | None) -> int:
+    """Run the command line that a conversation came to, if it came to one."""
+    where = [] if home is None else [_HOME, str(home)]
+    return run([*where, *arguments]) if arguments else 0
+
+
+def _is_a_person_there() -> bool:
+    return sys.stdin is not None and sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def _need_a_person(command: str) -> None:
+    from tuner.errors import UsedWrongly
+
+    if not _is_a_person_there():
+        raise UsedWrongly(
+            f"tuner {command} asks questions and needs a terminal; for readings and sizes in files "
+            "there are tuner examine and tuner prints"
+        )

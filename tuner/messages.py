@@ -24,6 +24,8 @@ _LONGEST_LINE = 400
 
 _PROSE = {"prose": True}
 
+REFUSED = "refused"
+
 
 # --- messages ---------------------------------------------------------------------------
 
@@ -64,7 +66,7 @@ class Text:
     """Ask for a text, or with `low_mm` and `high_mm` for a length in that interval.
 
     The reply is ``Value(str)``, or ``Value(float)`` in millimetres. `wanted` is what the
-    prompt calls the text.
+    prompt calls the text, `suggestions` are texts that a console can complete.
     """
 
     key: str
@@ -72,6 +74,7 @@ class Text:
     low_mm: float | None = None
     high_mm: float | None = None
     wanted: str = field(default="text", metadata=_PROSE)
+    suggestions: tuple[str, ...] = field(default=(), metadata=_PROSE)
     says: str = field(default="", metadata=_PROSE)
 
 
@@ -81,7 +84,10 @@ class Ask:
 
     `low_mm` to `high_mm` is what the caliper can show. A reading further than
     `within_mm` from `expected_mm` is asked for once more before it counts. `n` counts the
-    readings of an axis from 1; 0 is the zero check with closed jaws.
+    readings of an axis from 1; 0 is the zero check with closed jaws. `visit` counts the datums,
+    `seat` how often the caliper was seated at this place without a move. A spacer block of
+    `block_mm` stands between datum and caliper, and is not in the answer. `replaces` is the `n`
+    of the reading that this one takes the place of, 0 without one.
     """
 
     key: str
@@ -94,12 +100,19 @@ class Ask:
     expected_mm: float | None = None
     within_mm: float = 0.0
     may_undo: bool = False
+    visit: int = 1
+    seat: int = 1
+    block_mm: float = 0.0
+    replaces: int = 0
     says: str = field(default="", metadata=_PROSE)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Approach:
     """Move one axis to a commanded position, arriving from one side; one consent.
+
+    The reply is ``Value(None)``, or ``Value(REFUSED)`` where the controller refuses to feed
+    filament: then its position is unknown.
 
     `over_mm` is how far the axis goes past the target first when it would otherwise
     arrive from the wrong side, so that play is always taken up the same way.
@@ -157,7 +170,10 @@ class Limits:
     `minus_mm` (<= 0) and `plus_mm` (>= 0) are free travel in true mm from the origin
     that was declared, `scale_low` and `scale_high` bound true travel / commanded travel.
     `direction_seen` is false until a move was watched: both ways must then be free.
-    `at_mm` not None says that the axis stands at this commanded position now.
+    `at_mm` not None says that the axis stands at this commanded position now. `slant` bounds the
+    true mm that the other axis of coupled belts moves for each commanded mm of this one.
+    `astray_mm` is how far, in true mm, the axis may stand from where it is counted to be, either
+    way: what it may have lost.
     """
 
     axis: str
@@ -167,6 +183,8 @@ class Limits:
     scale_high: float
     direction_seen: bool
     at_mm: float | None = None
+    astray_mm: float = 0.0
+    slant: float = 0.0
 
 
 Decidable = None | bool | int | float | str | Limits | list[Any] | dict[str, Any]
@@ -239,9 +257,10 @@ def fingerprint(message: Message) -> dict[str, Any]:
 
 @dataclass(frozen=True)
 class Value:
-    """An answer."""
+    """An answer; with a reading comes when it was taken, in seconds of the session's clock."""
 
     value: Any
+    at_s: float | None = None
 
 
 @dataclass(frozen=True)
@@ -252,6 +271,14 @@ class Again:
 @dataclass(frozen=True)
 class Undo:
     """Withdraw the answer before this one and go back to its question."""
+
+
+class Interrupted(Exception):
+    """Thrown into a plan at the message it waits for: there the session was cut off.
+
+    It is taken up now, by another process and perhaps days later. Nobody talks to the machine
+    any more, and nobody knows where its axes stand.
+    """
 
 
 Reply = Value | Again | Undo
@@ -311,11 +338,15 @@ class Length:
 
 @dataclass(frozen=True)
 class Words:
-    """Any text; Enter means `default`, and the prompt calls it `wanted`."""
+    """Any text; Enter means `default`, and the prompt calls it `wanted`.
+
+    `suggestions` are texts that are likely meant, for a console that can complete.
+    """
 
     default: str = ""
     may_undo: bool = False
     wanted: str = "text"
+    suggestions: tuple[str, ...] = ()
 
 
 Accepts = Go | OneOf | Length | Words

@@ -18,6 +18,7 @@ from tuner.errors import UsedWrongly
 from tuner.metrology.axis_test import axis_test
 from tuner.metrology.caliper import Place, error_limit_mm, placed_limit_mm
 from tuner.metrology.examination import Described, Examination, examine_readings
+from tuner.metrology.lattice import DatumLook
 from tuner.metrology.reading import Approached, Columns
 from tuner.metrology.table import ArrayLike, columns_of
 from tuner.text import shown
@@ -39,6 +40,7 @@ def examine(
     card: Card | str | os.PathLike[str] | None = None,
     axis: str | None = None,
     placed: Place = "depth-rod",
+    datum_look: DatumLook | None = None,
 ) -> Examination:
     """Return what the readings of one axis say: scale, play, uncertainty, causes and verdict.
 
@@ -49,6 +51,7 @@ def examine(
     `time_s` : (n,) float, seconds from any start. `visit` : (n,) int, rises whenever the position
     was lost or the caliper placed anew. `card` is a machine card or the path of one and `axis`
     a letter on it; without them there are no causes. `placed` says how the caliper was used.
+    `datum_look` is what the closed jaws showed after a jump, ``unmoved`` or ``moved``.
 
     Model and formulas: least squares; budget after JCGM 100; see ``Fit`` and ``Scale``.
 
@@ -59,10 +62,10 @@ def examine(
     if card is None:
         if axis is not None:
             raise UsedWrongly("an axis is one of a card; give the card as well")
-        return examine_axis(readings, None, None, placed)
+        return examine_axis(readings, None, None, placed, datum_look)
     if not isinstance(card, Card):
         card = read_card(Path(card))
-    return examine_axis(readings, card, axis_on(card, axis), placed)
+    return examine_axis(readings, card, axis_on(card, axis), placed, datum_look)
 
 
 def axis_on(card: Card, name: str | None) -> Axis:
@@ -79,7 +82,11 @@ def axis_on(card: Card, name: str | None) -> Axis:
 
 
 def examine_axis(
-    readings: Columns, card: Card | None, axis: Axis | None, placed: Place
+    readings: Columns,
+    card: Card | None,
+    axis: Axis | None,
+    placed: Place,
+    datum_look: DatumLook | None = None,
 ) -> Examination:
     """Return what `readings` say about `axis` of `card`, or, without one, by themselves.
 
@@ -94,6 +101,7 @@ def examine_axis(
                 float(error_limit_mm(_USUAL_RANGE_MM, _USUAL_STEP_MM)), placed
             ),
             why_no_causes="no machine card was given: causes need to know what the axis is made of",
+            datum_look=datum_look,
         )
     if axis.train.unit != "mm" or axis.filament is not None:
         raise UsedWrongly(
@@ -108,4 +116,6 @@ def examine_axis(
         grows=1 if axis.reading_grows == "plus" else -1,
         described=None if shared else Described(axis.train, axis.stored, axis.length_mm),
         why_no_causes=f"two belts move {axis.name} together: its readings alone name no motor",
+        hold_time_s=card.hold_time_s,
+        datum_look=datum_look,
     )

@@ -79,6 +79,8 @@ def visible(text: str) -> str:
 
     What ``shown`` returned stays as it is.
     """
+    if text.isascii() and text.isprintable():
+        return text
     return "".join(_pieces(text))
 
 

@@ -169,3 +169,23 @@ def write_new(path: Path, content: bytes) -> bool:
     finally:
         Path(temporary).unlink()
     return True
+
+
+def write_twins(stem: Path, twins: Mapping[str, bytes]) -> bool:
+    """Write a file for each suffix of `twins` beside `stem`, all of them or none.
+
+    Return False, with nothing touched, if a name is taken. Raises ``OSError``.
+    """
+    written: list[Path] = []
+    try:
+        for suffix, content in twins.items():
+            path = stem.with_name(f"{stem.name}{suffix}")
+            if not write_new(path, content):
+                break
+            written.append(path)
+    finally:
+        is_whole = len(written) == len(twins)
+        if not is_whole:
+            for path in written:
+                path.unlink()
+    return is_whole

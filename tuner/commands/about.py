@@ -7,14 +7,23 @@ import sqlite3
 from importlib.metadata import version
 
 from tuner import __version__
+from tuner.commands.report import print_json
+
+_LIBRARIES = ("pyserial", "prompt_toolkit", "numpy")
 
 
-def about() -> int:
+def about(*, as_json: bool) -> int:
     """Print versions and platform; no user name, path or port in it."""
-    print(f"tuner {__version__}")
-    print(f"python {platform.python_version()} ({platform.python_implementation()})")
-    print(f"platform {platform.system()} {platform.release()} {platform.machine()}")
-    for name in ("pyserial", "prompt_toolkit", "numpy"):
-        print(f"{name} {version(name)}")
-    print(f"sqlite {sqlite3.sqlite_version}")
+    versions = {
+        "tuner": __version__,
+        "python": f"{platform.python_version()} ({platform.python_implementation()})",
+        "platform": f"{platform.system()} {platform.release()} {platform.machine()}",
+        **{name: version(name) for name in _LIBRARIES},
+        "sqlite": sqlite3.sqlite_version,
+    }
+    if as_json:
+        print_json(versions)
+        return 0
+    for name, value in versions.items():
+        print(f"{name} {value}")
     return 0

@@ -9,18 +9,18 @@ from pathlib import Path
 from tuner.card.read import read_card
 from tuner.card.schema import Axis, Card
 from tuner.commands.report import (
-    plus_minus,
     print_columns,
     print_failure,
     print_json,
     print_sentence,
 )
 from tuner.console.pictures import marks_for, residual_picture
-from tuner.drive.numbers import plain_number
+from tuner.drive.numbers import plain_number, plus_minus
 from tuner.drive.scale import Form, form_words
 from tuner.errors import BadFile, BadReadings, TunerError, UsedWrongly
 from tuner.metrology.caliper import Place
 from tuner.metrology.examination import Examination
+from tuner.metrology.lattice import DatumLook
 from tuner.metrology.student import student_t_factor
 from tuner.metrology.table import read_table
 from tuner.notebook import axis_on, examine_axis
@@ -38,6 +38,7 @@ _IN_WORDS = {
     "drift_mm_per_min": "drift",
     "suspect_readings": "misread readings",
     "jumps": "jumps",
+    "lost-steps": "lost cycles of the motor",
 }
 
 
@@ -47,6 +48,7 @@ def examine(
     card_path: Path | None,
     axes: Sequence[str] | None,
     placed: Place,
+    datum_look: DatumLook | None = None,
     as_json: bool,
 ) -> int:
     """Examine the readings in each of `files` and print what they say, in that order.
@@ -68,7 +70,7 @@ def examine(
     status, printed = 0, False
     for file, axis in zip(files, of_files * (len(files) // len(of_files)), strict=True):
         try:
-            examination = examine_axis(read_table(file), card, axis, placed)
+            examination = examine_axis(read_table(file), card, axis, placed, datum_look)
         except (BadFile, BadReadings) as failure:
             print_failure(failure, of=f"{shown(str(file))}: ")
             status = TunerError.exit_status
@@ -108,6 +110,7 @@ def _print(
     print()
     _print_picture(found)
     _print_suspects(found)
+    _print_motion(found)
     for what, why in found.as_json(file=None, axis=None)["not_tested"].items():
         print_sentence(f"not tested: {_IN_WORDS[what]}: {why}")
     print()
@@ -197,6 +200,27 @@ def _print_suspects(found: Examination) -> None:
         print_sentence("suspect readings are neither in the fit nor in the picture")
     if suspects:
         print()
+
+
+def _print_motion(found: Examination) -> None:
+    told = found.told
+    jumps = found.motion.jumps
+    for jump, sense in zip(jumps.found, told.senses, strict=True):
+        print_sentence(
+            f"jump: before reading {jump.before} by {jump.size_mm:+.2f} mm, u = {jump.u_mm:.2f} mm"
+        )
+        for one in sense.meanings:
+            print_sentence(f"{100 * one.p:5.1f} %  {one.name}: {one.says}", indent="    ")
+    if jumps.smallest_mm is not None:
+        best_mm, worst_mm = jumps.smallest_mm
+        print_sentence(
+            ("a further jump" if jumps.found else "no jump; one")
+            + f" of {best_mm:.2f} mm at the best place among these readings, of {worst_mm:.2f} mm "
+            "at the worst, would be seen nineteen times in twenty"
+        )
+    left_out = found.as_json(file=None, axis=None)["left_out"]
+    if left_out:
+        print_sentence(f"left out of the fit: readings {', '.join(map(str, left_out))}")
 
 
 def _print_finding(found: Examination) -> None:

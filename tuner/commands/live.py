@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +13,22 @@ from tuner.card.schema import Card
 from tuner.console.desk import Console
 from tuner.errors import PortUnavailable, UsedWrongly
 from tuner.handover.proposal import slug, write_proposal
-from tuner.messages import Clock, Person
-from tuner.plans import bench
+from tuner.messages import Clock, Line, Person, Plan
+from tuner.metrology.applied import Promise
+from tuner.plans import bench, check, intake
+from tuner.plans.check import Change
+from tuner.plans.procedures import PROCEDURES
 from tuner.safety.gate import Gate
 from tuner.safety.words import check_dialect
 from tuner.session.engine import Engine, FileProposal
-from tuner.session.logbook import Logbook, SessionHead, SessionLog, port_in_words, utc_now
+from tuner.session.logbook import (
+    Logbook,
+    SessionHead,
+    SessionLog,
+    Step,
+    port_in_words,
+    utc_now,
+)
 from tuner.session.record import LoggedTranscript, RecordedPerson
 from tuner.text import shown
 from tuner.wire.controller import Controller
@@ -27,7 +37,13 @@ from tuner.wire.port import Port, is_rehearsal, list_ports, moved_to
 
 @dataclass(frozen=True)
 class Bench:
-    """What a session is made of; ``connect`` opens the port when the plan comes to that."""
+    """What a session is made of; ``connect`` opens the port when the plan comes to that.
+
+    `quick` leaves it at four readings an axis; `change` is a proposal that is to be checked; `job`
+    is the number of the job that it belongs to, if any. With a `card_file`, that of the card, it
+    is no session at a machine: only what comes in with one is asked. `test` names another
+    procedure than the measuring.
+    """
 
     home: Path
     card: Card
@@ -37,32 +53,42 @@ class Bench:
     network: bool
     clock: Clock
     connect: Callable[[], Port]
+    quick: bool = False
+    change: Change | None = None
+    job: str = ""
+    card_file: str | None = None
+    test: str = ""
 
 
 def chosen_axes(card: Card, wanted: Sequence[str] | None) -> tuple[str, ...]:
-    """Return the axes to tune, in the order of the card; raises ``UsedWrongly``."""
+    """Return the axes to tune, vertical ones late and a feeder last; raises ``UsedWrongly``.
+
+    A feeder may be heated for, and axes are measured cold. Of two axes on coupled belts both are
+    measured, since both motors move each of them.
+    """
     for name in wanted or ():
         if name not in card.axes:
             raise UsedWrongly(
                 f"the card of {shown(card.name)} has no axis {shown(name)}; it has "
                 f"{', '.join(card.axes)}"
             )
-    if card.layout != "independent":
-        raise UsedWrongly(
-            f"the card of {shown(card.name)} says layout = {card.layout}; this version measures "
-            "machines whose axes have a motor each"
-        )
-    chosen = tuple(name for name in card.axes if not wanted or name in wanted)
-    linear = tuple(name for name in chosen if card.axes[name].train.drive.kind not in _LATER)
-    if not linear or (wanted and linear != chosen):
-        raise UsedWrongly(
-            f"axis {', '.join(name for name in chosen if name not in linear)} is a feeder or turns "
-            "in degrees; this version measures axes that travel in mm"
-        )
-    return linear
+    chosen = set(wanted or card.axes)
+    if card.layout == "coupled-belts" and not _COUPLED.isdisjoint(chosen):
+        chosen |= _COUPLED
+    return tuple(sorted((name for name in card.axes if name in chosen), key=_in_turn(card)))
 
 
-_LATER = ("feeder", "rotary")
+_COUPLED = frozenset({"x", "y"})
+
+
+def _in_turn(card: Card) -> Callable[[str], tuple[bool, bool]]:
+    """Return what sorts axes into the order that is safe: vertical ones late, a feeder last."""
+
+    def late(name: str) -> tuple[bool, bool]:
+        axis = card.axes[name]
+        return axis.filament is not None, axis.vertical
+
+    return late
 
 
 def dialect_of(card: Card, card_path: Path | None) -> Dialect:
@@ -72,8 +98,76 @@ def dialect_of(card: Card, card_path: Path | None) -> Dialect:
     return dialect
 
 
-def run_session(bench_setup: Bench, console: Console, person: Person) -> int:
-    """Run the whole session and return its exit status.
+def simulated(
+    home: Path, card: Card, dialect: Dialect, axes: tuple[str, ...], url: str
+) -> tuple[Bench, Port]:
+    """Return a session on the simulated machine at `url`, and its port.
+
+    The machine brings its own time, and opening it disturbs nobody.
+    """
+    port = Port.open(url, card.baud)
+    return Bench(home, card, dialect, axes, url, False, port.clock, port.open_again), port
+
+
+def plan_of(setup: Bench) -> Plan:
+    """Return the plan of a session, at its beginning."""
+    if setup.card_file is not None:
+        return intake.intake(setup.card, setup.card_file)
+    if setup.test:
+        plan = PROCEDURES[setup.test].plan
+        return plan(setup.card, setup.dialect, setup.axes, setup.network)
+    if setup.change is not None:
+        return check.check(setup.card, setup.dialect, setup.change, setup.network)
+    return bench.bench(setup.card, setup.dialect, setup.axes, setup.network, quick=setup.quick)
+
+
+def plan_version(setup: Bench) -> tuple[str, int]:
+    """Return the name and the version of the plan of a session."""
+    if setup.card_file is not None:
+        return intake.NAME, intake.VERSION
+    if setup.test:
+        return setup.test, PROCEDURES[setup.test].version
+    plan = bench if setup.change is None else check
+    return plan.NAME, plan.VERSION
+
+
+def params_of(setup: Bench) -> dict[str, Any]:
+    """Return what a session was asked for, as the logbook keeps it."""
+    asked: dict[str, Any] = {
+        "axes": list(setup.axes),
+        "network": setup.network,
+        "quick": setup.quick,
+    }
+    if setup.change is not None:
+        asked["change"] = asdict(setup.change)
+    if setup.job:
+        asked["job"] = setup.job
+    if setup.test:
+        asked["test"] = setup.test
+    if setup.card_file is not None:
+        asked["card_file"] = setup.card_file
+    return asked
+
+
+def as_asked(setup: Bench, params: Mapping[str, Any]) -> Bench:
+    """Return `setup` with what ``params_of`` wrote down besides axes and network."""
+    change = params.get("change")
+    if change is not None:
+        change = Change(**(change | {"promise": Promise(**change["promise"])}))
+    return replace(
+        setup,
+        quick=params.get("quick", False),
+        change=change,
+        job=params.get("job", ""),
+        card_file=params.get("card_file"),
+        test=params.get("test", ""),
+    )
+
+
+def run_session(
+    bench_setup: Bench, console: Console, person: Person, cut_off: str | None = None
+) -> int:
+    """Run the whole session, or go on with the one that was `cut_off`; return the exit status.
 
     `console` owns this thread; `person` answers, and is the console itself or stands before it.
     """
@@ -82,7 +176,14 @@ def run_session(bench_setup: Bench, console: Console, person: Person) -> int:
     def work() -> int:
         logbook = Logbook(bench_setup.home / "logbook.db")
         try:
-            return _session(bench_setup, person, logbook, engines)
+            if logbook.set_aside is not None:
+                person.tell(Line("NOTE", "logbook", (), logbook.set_aside))
+            if cut_off is None:
+                log, recorded = _begin(bench_setup, logbook), []
+            else:
+                log = logbook.take_up(cut_off, bench_setup.clock)
+                recorded = logbook.steps(cut_off)
+            return _session(bench_setup, person, logbook, log, recorded, engines)
         finally:
             logbook.close()
 
@@ -93,39 +194,67 @@ def run_session(bench_setup: Bench, console: Console, person: Person) -> int:
     return console.serve(work, stop)
 
 
-def _session(setup: Bench, person: Person, logbook: Logbook, engines: list[Engine]) -> int:
-    card, clock = setup.card, setup.clock
-    session = logbook.free_identifier(f"{utc_now():%Y%m%d-%H%M%S}-{slug(card.name)}")
+def _begin(setup: Bench, logbook: Logbook) -> SessionLog:
+    card = setup.card
+    plan, version = plan_version(setup)
     head = SessionHead(
-        id=session,
+        id=logbook.free_identifier(f"{utc_now():%Y%m%d-%H%M%S}-{slug(card.name)}"),
         machine=shown(card.name),
         card=card.text,
         dialect=setup.dialect.text,
         port=port_in_words(shown(setup.url), _serial_number(setup.url)),
-        plan=bench.NAME,
-        plan_version=bench.VERSION,
-        params={"axes": list(setup.axes), "network": setup.network},
+        plan=plan,
+        plan_version=version,
+        params=params_of(setup),
         tool_version=__version__,
     )
-    transcript_path = setup.home / "wire" / f"{session}.txt"
-    known = logbook.last_serial_number(head.machine)
-    log = logbook.begin(head, clock)
-    transcript = LoggedTranscript(transcript_path, clock, log)
+    return logbook.begin(head, setup.clock)
+
+
+def _session(
+    setup: Bench,
+    person: Person,
+    logbook: Logbook,
+    log: SessionLog,
+    recorded: Sequence[Step],
+    engines: list[Engine],
+) -> int:
+    card, clock = setup.card, setup.clock
+    name = log.session if log.run == 1 else f"{log.session}-run{log.run}"
+    known = logbook.last_serial_number(shown(card.name))
+    transcript = LoggedTranscript(setup.home / "wire" / f"{name}.txt", clock, log)
     try:
         engine = Engine(
             person=RecordedPerson(person, transcript, log),
             connect=lambda: Controller(_open_port(setup, known), setup.dialect, transcript),
-            gate=Gate(card.axes, setup.dialect, clock, network=setup.network),
+            gate=Gate(
+                card.axes,
+                setup.dialect,
+                clock,
+                network=setup.network,
+                coupled=card.layout == "coupled-belts",
+            ),
             log=log,
             clock=clock,
             hold_time_s=card.hold_time_s,
-            file_proposal=_proposal_writer(setup, log),
+            file_proposal=_proposal_writer(setup, logbook, log),
         )
         engines.append(engine)
-        plan = bench.bench(card, setup.dialect, setup.axes, setup.network)
-        return engine.run(plan).exit_status
+        outcome = engine.run(plan_of(setup), recorded)
+        if outcome.ended_as == "finished" and setup.change is not None:
+            _close(logbook, log.session, outcome.result)
+        return outcome.exit_status
     finally:
         transcript.close()
+
+
+def _close(logbook: Logbook, session: str, checked: Mapping[str, Any]) -> None:
+    """Write down what became of a proposal; it stays open where that could not be told."""
+    outcome = checked.get("outcome", "cannot-tell")
+    if outcome == "cannot-tell":
+        return
+    state = outcome if outcome in ("confirmed", "not-applied") else "applied-wrongly"
+    logbook.close_proposal(checked["proposal"], state, session)
 
 
 def _serial_number(url: str) -> str | None:
@@ -146,7 +275,9 @@ def _open_port(setup: Bench, serial_number: str | None) -> Port:
         ) from error
 
 
-def _proposal_writer(setup: Bench, log: SessionLog) -> FileProposal:
+def _proposal_writer(setup: Bench, logbook: Logbook, log: SessionLog) -> FileProposal:
+    """Return what writes proposals; one of this session for the same axis is replaced by it."""
+
     def write(axis: str, finding: dict[str, Any]) -> tuple[str, str]:
         written = write_proposal(
             setup.home / "proposals",
@@ -158,7 +289,11 @@ def _proposal_writer(setup: Bench, log: SessionLog) -> FileProposal:
             finding["readings"],
             simulated=is_rehearsal(setup.url),
         )
+        earlier = [one for one in logbook.proposals(log.session) if one.axis == axis]
         log.proposal(written.id, axis, written.path, written.sha256)
+        for one in earlier:
+            if one.state == "open":
+                logbook.close_proposal(one.id, "replaced", written.id)
         return written.id, shown(str(written.path))
 
     return write

@@ -1,21 +1,27 @@
-"""``tuner rehearse``: a whole session on the simulated machine."""
+"""``tuner rehearse``: a whole session on a simulated machine, or the faults it can have."""
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import urlencode
 
 from tuner.card.read import parse_card
-from tuner.commands.live import Bench, chosen_axes, dialect_of, run_session
-from tuner.commands.tune import console_for
+from tuner.commands.live import Bench, chosen_axes, dialect_of, run_session, simulated
+from tuner.commands.report import print_json, print_sentence
+from tuner.commands.tune import change_of, console_for
+from tuner.console.desk import Console
 from tuner.console.plain import HandsOff, Plain
+from tuner.drive.scale import Form
 from tuner.errors import UsedWrongly
+from tuner.handover.filed import read_proposal
 from tuner.messages import Line, Person, Question
-from tuner.rehearsal.faults import FAULTS, card_text
+from tuner.rehearsal.faults import BENCH_MULE, FAULTS, card_text, machine_with
 from tuner.rehearsal.hands import Hands
-from tuner.wire.port import Port
+from tuner.rehearsal.truth import HEALTHY
+from tuner.text import shown
 
 
 class Coached:
@@ -61,37 +67,88 @@ class Answering:
         return answer
 
 
+def list_faults(*, as_json: bool) -> int:
+    """Print every fault that can be rehearsed with its sentence and return the exit status."""
+    if as_json:
+        faults = [
+            {
+                "name": one.name,
+                "says": one.says,
+                "machines": {name: [*axes] for name, axes in one.on.items()},
+            }
+            for one in FAULTS.values()
+        ]
+        print_json({"faults": faults})
+        return 0
+    for one in FAULTS.values():
+        elsewhere = "" if BENCH_MULE in one.on else " (Pack mule)"
+        print_sentence(f"{one.name}: {one.says}{elsewhere}")
+    print("tuner rehearse --fault NAME hides one of them; --axis puts it on another axis")
+    return 0
+
+
 def rehearse(
     *,
     home: Path,
     fault: str | None,
+    machine: str | None,
     axes: Sequence[str] | None,
     seed: int,
     hands_off: bool,
     plain: bool,
+    quick: bool = False,
+    test: str = "",
+    proposal: Path | None = None,
+    job: str = "",
 ) -> int:
-    """Run a whole session on the Bench mule and return its exit status."""
-    card = parse_card(card_text(), "the card of the bench mule")
+    """Run a whole session on a simulated machine and return its exit status.
+
+    Without the name of a `machine` it is the one that the fault and the first axis belong to.
+    `quick`, `test`, `proposal` and `job` as for ``tune``; somebody has typed the proposed number in
+    then.
+    """
+    if machine is not None and machine not in HEALTHY:
+        raise UsedWrongly(
+            f"there is no simulated machine {shown(machine)}; choose one of: {', '.join(HEALTHY)}"
+        )
+    name = machine or machine_with(fault, axes[0] if axes else None)
+    card = parse_card(card_text(name), f"the card of {name}")
     # A fault sits on one axis; without a wish only that axis is tuned.
     at = axes[0] if axes and fault else None
     if fault is not None and fault in FAULTS and axes is None:
-        axes = [FAULTS[fault].axis]
+        axes = FAULTS[fault].on.get(name, ())[:1] or None
+    change = typed = None
+    if proposal is not None:
+        filed = read_proposal(proposal)
+        change = change_of(filed, proposal, card, axes)
+        axes, typed = [change.axis], filed.proposed.get(Form.STEPS_PER_MM)
     wanted = chosen_axes(card, axes)
     options = {"seed": str(seed), "pace": "instant"}
     if fault is not None:
         options["fault"] = fault
     if at is not None:
         options["axis"] = at
-    console = None if hands_off else console_for(plain)
+    if change is not None and typed is not None:
+        options["typed"] = f"{change.axis}:{typed:.9f}"
+    console = None if hands_off else console_for(plain, port=f"rehearse://{name}")
     if console is not None and not isinstance(console, Plain):
         options["pace"] = "real"
-    url = f"rehearse://bench-mule?{urlencode(options)}"
+    url = f"rehearse://{name}?{urlencode(options)}"
     if seed < 0:
         raise UsedWrongly(f"--seed {seed} is below 0; give a whole number from 0 on")
-    port = Port.open(url, card.baud)
-    hands = Hands(port.machine, seed)
-    setup = Bench(home, card, dialect_of(card, None), wanted, url, False, port.clock, lambda: port)
+    setup, port = simulated(home, card, dialect_of(card, None), wanted, url)
+    setup = replace(setup, quick=quick, change=change, job=job, test=test)
+    return run_rehearsal(setup, Hands(port.machine, seed), console)
+
+
+def run_rehearsal(
+    setup: Bench, hands: Hands, console: Console | None, cut_off: str | None = None
+) -> int:
+    """Run a session on the simulated machine, or go on with one that was `cut_off`.
+
+    Without a `console` it answers by itself. Return the exit status.
+    """
     if console is None:
         off = HandsOff(hands.answer, sys.stdout)
-        return run_session(setup, off, Answering(off))
-    return run_session(setup, console, Coached(console, hands))
+        return run_session(setup, off, Answering(off), cut_off)
+    return run_session(setup, console, Coached(console, hands), cut_off)

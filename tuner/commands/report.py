@@ -20,7 +20,6 @@ from tuner.text import visible
 
 _SCHEMA = 1
 _WIDTH = 98
-_MOST_DECIMALS = 12
 
 
 def print_json(report: Mapping[str, Any]) -> None:
@@ -77,21 +76,6 @@ def shaft_numbers(gears: Sequence[GearPair], motor: Motor | None) -> dict[str, A
             "microsteps": motor.microsteps,
         },
     }
-
-
-def plus_minus(value: float, uncertainty: float) -> str:
-    """Return ``value ± uncertainty``; the uncertainty decides how many digits both have.
-
-    Two of its digits where the first three are up to 354, one up to 949, else it is rounded up
-    (Particle Data Group, Review of Particle Physics, introduction).
-    """
-    if not uncertainty > 0.0:
-        return f"{value:.6g}"
-    mantissa, exponent = f"{uncertainty:.2e}".split("e")
-    leading = int(mantissa.replace(".", ""))
-    decimals = (1 if leading <= 354 else 0 if leading <= 949 else -1) - int(exponent)
-    decimals = min(max(decimals, 0), _MOST_DECIMALS)
-    return f"{value:.{decimals}f} ± {uncertainty:.{decimals}f}"
 
 
 def print_failure(failure: TunerError, of: str = "") -> None:

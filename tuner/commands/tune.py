@@ -2,60 +2,106 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
+from tuner.card.dialect import Dialect
 from tuner.card.read import read_card
 from tuner.card.schema import Card
-from tuner.commands.live import Bench, chosen_axes, dialect_of, run_session
+from tuner.commands.live import Bench, chosen_axes, dialect_of, run_session, simulated
 from tuner.console.desk import Console
 from tuner.errors import UsedWrongly
+from tuner.handover.filed import Filed, read_proposal
+from tuner.plans.check import Change
+from tuner.text import shown
 from tuner.wire.port import MonotonicClock, Port, is_network, is_rehearsal
 
 
-def tune(*, home: Path, card_path: Path, url: str, axes: Sequence[str] | None, plain: bool) -> int:
-    """Run a guided session on the machine of `card_path` at `url`; return its exit status."""
+def tune(
+    *,
+    home: Path,
+    card_path: Path,
+    url: str,
+    axes: Sequence[str] | None,
+    plain: bool,
+    quick: bool = False,
+    test: str = "",
+    proposal: Path | None = None,
+    job: str = "",
+) -> int:
+    """Run a guided session on the machine of `card_path` at `url`; return its exit status.
+
+    With `quick` four readings an axis have to do; `test` names another procedure. With a `proposal`
+    that a person has applied, its axis alone is measured, to see what became of the change. `job` is the number of the job
+    that the session belongs to, empty without one.
+    """
     card = read_card(card_path)
     dialect = dialect_of(card, card_path)
-    wanted = chosen_axes(card, axes)
+    change = None if proposal is None else change_of(read_proposal(proposal), proposal, card, axes)
+    wanted = chosen_axes(card, axes if change is None else [change.axis])
     if is_rehearsal(url):
-        # The simulated machine brings its own time, and opening it disturbs nobody.
-        port = Port.open(url, card.baud)
-        setup = Bench(home, card, dialect, wanted, url, False, port.clock, lambda: port)
+        setup, _ = simulated(home, card, dialect, wanted, url)
     else:
-        _need_a_terminal()
-        network = is_network(url)
-        if network:
-            _need_level_axes(card, wanted)
-        setup = Bench(
-            home,
-            card,
-            dialect,
-            wanted,
-            url,
-            network,
-            MonotonicClock(),
-            lambda: Port.open(url, card.baud),
-        )
-    console = console_for(plain)
+        setup = on_a_machine(home, card, dialect, wanted, url)
+    setup = replace(setup, quick=quick, change=change, job=job, test=test)
+    console = console_for(plain, port=url)
     return run_session(setup, console, console)
 
 
-def console_for(plain: bool) -> Console:
-    """Return the console to use: plain lines on demand, and where there is no terminal."""
+def change_of(filed: Filed, path: Path, card: Card, axes: Sequence[str] | None) -> Change:
+    """Return the change that the proposal at `path` speaks of; it has to fit the card."""
+    if filed.machine != card.name or filed.axis not in card.axes:
+        raise UsedWrongly(
+            f"{shown(str(path))} is about axis {shown(filed.axis)} of {shown(filed.machine)}, and "
+            f"the card is of {shown(card.name)}; name the proposal and the card of one machine"
+        )
+    if axes and list(axes) != [filed.axis]:
+        raise UsedWrongly(
+            f"{shown(str(path))} is about axis {shown(filed.axis)}, which is the one to measure; "
+            "leave --axis out"
+        )
+    return Change(filed.id, filed.axis, filed.promise)
+
+
+def on_a_machine(
+    home: Path, card: Card, dialect: Dialect, axes: tuple[str, ...], url: str
+) -> Bench:
+    """Return a session on the real machine at `url`; ``UsedWrongly`` where that may not be."""
+    _need_a_terminal()
+    network = is_network(url)
+    if network:
+        _need_level_axes(card, axes)
+    return Bench(
+        home, card, dialect, axes, url, network, MonotonicClock(), lambda: Port.open(url, card.baud)
+    )
+
+
+def console_for(plain: bool, port: str = "") -> Console:
+    """Return the console to use: plain lines on demand, and where no terminal can be drawn on.
+
+    `port` is where the machine is, to be shown.
+    """
     if sys.stdin is None:  # so Python shows a closed one
         raise UsedWrongly(
             "standard input is closed, and somebody has to answer; leave it open, or let the "
             "program answer by itself with: tuner rehearse --hands-off"
         )
-    if plain or not _is_terminal(sys.stdin) or not _is_terminal(sys.stdout):
+    if plain or not can_draw():
         from tuner.console.plain import Plain
 
         return Plain(sys.stdin, sys.stdout)
     from tuner.console.screen import Screen
 
-    return Screen()
+    return Screen(port=shown(port))
+
+
+def can_draw() -> bool:
+    """Return whether a person sits at a terminal on which a cursor can be moved."""
+    named = os.environ.get("TERM", "")
+    return named not in ("dumb", "unknown") and _is_terminal(sys.stdin) and _is_terminal(sys.stdout)
 
 
 def _is_terminal(stream: object) -> bool:

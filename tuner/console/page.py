@@ -10,13 +10,14 @@ Text stands as (style, text) pairs, so nothing in it can be taken for markup.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 from prompt_toolkit.utils import get_cwidth
 
 from tuner.console.desk import one_line
 from tuner.messages import Line
 
-__all__ = ["Page", "Styled"]
+__all__ = ["Page", "Styled", "ascii_only", "in_ascii"]
 
 Styled = list[tuple[str, str]]
 
@@ -27,7 +28,36 @@ _MARGIN = 2
 _NUMBER = re.compile(r"[+-]?[0-9]+(?:\.[0-9]+)?", re.ASCII)
 _UNITS = {"_mm_per_min": "mm/min", "_mm": "mm", "_s": "s", "_c": "°C"}
 # For programs: how lines belong together and what the prompt says to people in its own way.
-_NOT_FOR_PEOPLE = frozenset({"group", "line", "of", "word", "step", "options", "default"})
+# Odds, places and residuals are drawn as pictures; temperatures stand in the row at the bottom.
+_NOT_FOR_PEOPLE = frozenset(
+    {"group", "line", "of", "word", "step", "options", "default", "odds", "places", "left_um"}
+    | {"band_um", "heater", "now_c", "unit"}
+)
+_IN_ASCII = str.maketrans(
+    {
+        "±": "+/-", "°": "", "…": "...", "×": "x", "·": "|", "µ": "u", "─": "-", "–": "-",
+        "’": "'", "²": "2", "≤": "<=", "≥": ">=", "→": "->",
+    }
+)  # fmt: skip
+
+
+def ascii_only(encoding: str | None, environment: Mapping[str, str]) -> bool:
+    """Return whether a terminal with this `encoding` is to be sent nothing but ASCII.
+
+    So it is where the encoding has no ruled lines, and where the first of LC_ALL, LC_CTYPE and
+    LANG that is set names the locale C or POSIX.
+    """
+    try:
+        "─".encode(encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return True
+    names = (environment.get(name) for name in ("LC_ALL", "LC_CTYPE", "LANG"))
+    return next(filter(None, names), "") in ("C", "POSIX")
+
+
+def in_ascii(text: str) -> str:
+    """Return `text` with signs spelled in ASCII, and ``?`` for what has no such spelling."""
+    return text.translate(_IN_ASCII).encode("ascii", "replace").decode("ascii")
 
 
 def _wrapped(text: str, width: int) -> list[str]:
@@ -75,12 +105,33 @@ def _worded(name: str, value: str) -> str:
 
 
 class Page:
-    """A page of `columns` (the terminal's); `rule` is what ruled lines are drawn with."""
+    """A page of `columns` (the terminal's), in ASCII where it `is_ascii`."""
 
-    def __init__(self, columns: int, rule: str = "─") -> None:
+    def __init__(self, columns: int, is_ascii: bool = False) -> None:
         # One column stays free: some terminals wrap when the last one is filled.
         self.width = max(_NARROWEST, min(_WIDEST, columns - 1))
-        self._rule = rule
+        self._is_ascii = is_ascii
+        self._rule = "-" if is_ascii else "─"
+
+    def row(self, text: str, style: str = "") -> Styled:
+        """Return `text` as one row that never wraps, without a line end, cut where it must be."""
+        text = self._spelled(text)
+        room = self.width - _MARGIN
+        if get_cwidth(text) > room:
+            text = _head(text, room - 3) + "..."
+        return [(style, f"{' ' * _MARGIN}{text}")]
+
+    def rule(self) -> Styled:
+        """Return a ruled line without its line end."""
+        return [("class:rule", self._rule * self.width)]
+
+    def drawn(self, lines: list[str]) -> Styled:
+        """Return the lines of a picture as they are."""
+        return [("", "".join(f"{' ' * _MARGIN}{one}\n" for one in lines))]
+
+    def _spelled(self, text: str) -> str:
+        text = one_line(text)
+        return in_ascii(text) if self._is_ascii else text
 
     def section(self, line: Line) -> Styled:
         """Return `line` as the section of its kind, ending with a line end."""
@@ -105,7 +156,7 @@ class Page:
 
     def hanging(self, label: str, text: str, label_style: str = "") -> Styled:
         """Return `label` followed by `text`, whose further lines stand under its first."""
-        label = one_line(label)
+        label, text = self._spelled(label), self._spelled(text)
         indent = _MARGIN + get_cwidth(label)
         if indent > self.width // 2:  # a label this long takes lines of its own
             return [*self.hanging("", label, ""), *self.hanging("  ", text)]
@@ -172,12 +223,16 @@ class Page:
         )
         title = " - ".join(part for part in (where, line.says) if part)
         styled: Styled = [("", "\n")]
-        styled += [("class:heading", f"{one}\n") for one in _wrapped(title, self.width)]
+        styled += [
+            ("class:heading", f"{one}\n") for one in _wrapped(self._spelled(title), self.width)
+        ]
         return [*styled, ("class:rule", f"{self._rule * self.width}\n")]
 
     def _block(self, line: Line) -> Styled:
         title = f"{line.tag.capitalize()}  {line.key}"
-        heading = [("class:heading", f"{one}\n") for one in _wrapped(title, self.width)]
+        heading = [
+            ("class:heading", f"{one}\n") for one in _wrapped(self._spelled(title), self.width)
+        ]
         return [("", "\n"), *self._ruled([*heading, *self._prose(line, one_a_line=True)])]
 
     def _prose(self, line: Line, *, one_a_line: bool = False) -> Styled:
@@ -185,7 +240,10 @@ class Page:
         rest = [
             _worded(name, value)
             for name, value in line.fields
-            if name not in _NOT_FOR_PEOPLE and value and not _holds(line.says, value)
+            if name not in _NOT_FOR_PEOPLE
+            and not (line.tag == "CONFIRM" and name.endswith("_c"))
+            and value
+            and not _holds(line.says, value)
         ]
         styled = self.hanging("", line.says) if line.says else []
         for text in rest if one_a_line else [", ".join(rest)] if rest else []:

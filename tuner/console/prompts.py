@@ -1,19 +1,40 @@
-"""The words at a prompt: what to type, what ``?`` explains, what the last line reminds of.
+"""The words at a prompt: what to type, what ``?`` explains, what the row below says meanwhile.
 
-The rule it keeps: what must be known stands in the prompt itself; the reminder below is a
+The rule it keeps: what must be known stands in the prompt itself; the row below is a
 comfort that a terminal may never show. Enter never starts a move.
+
+The numeric pad is enough for a session: options have numbers, and a sign alone is a word. For
+consent there are two different keys in a row, `*` and `+`, then Enter: neither a caliper with a
+data cable nor one key held down can type that.
 """
 
 from __future__ import annotations
 
+from tuner.answers import parse
+from tuner.console.asked import about
 from tuner.console.desk import one_line
-from tuner.messages import Accepts, Go, Length, OneOf, Words
-from tuner.text import clipped
+from tuner.errors import BadAnswer, Stopped
+from tuner.messages import Accepts, Again, Go, Length, Line, OneOf, Undo, Value, Words
+from tuner.text import clipped, visible
 
-__all__ = ["STOPPING", "WORKING", "explanation", "prompt", "reminder"]
+__all__ = [
+    "PAD_GO",
+    "STOPPING",
+    "WORKING",
+    "completed",
+    "explanation",
+    "meant",
+    "prompt",
+    "reminder",
+    "while_typing",
+]
 
 WORKING = "working, Ctrl-X stops > "
 STOPPING = "stopping, Ctrl-X repeats the stop > "
+
+PAD_GO = "*+"
+# A sign of the numeric pad that stands alone.
+_PAD = {"+": "again", "-": "undo", "/": "stop", "*": "?"}
 
 _LONGEST_DEFAULT = 40  # characters of it in a prompt
 _STOP_ADVICE = (
@@ -78,30 +99,100 @@ def _meaning(accepts: Accepts) -> str:
             return f"Type what is asked for ({accepts.wanted}) and press Enter."
 
 
-def explanation(accepts: Accepts) -> str:
-    """Return the paragraph that ``?`` shows at a question."""
-    said = [_meaning(accepts)]
-    if isinstance(accepts, Length) and accepts.is_reading:
-        said.append("again approaches the same place once more and asks again.")
-        if accepts.may_undo:
-            said.append("undo takes the reading before this one back.")
+def explanation(accepts: Accepts, line: Line | None = None) -> str:
+    """Return the paragraph that ``?`` shows at the question of `line`."""
+    said = [about(line.key)] if line else []
+    said.append(_meaning(accepts))
+    if _is_reading(accepts):
+        said.append("again approaches the same place once more (+ on the numeric pad).")
+        if _may_undo(accepts):
+            said.append("undo takes the reading before this one back (-).")
     if _goes_back(accepts):
-        said.append("back returns to the question before this one.")
+        said.append("back returns to the question before this one (- on the numeric pad).")
     if not isinstance(accepts, Go) and accepts.default:
         said.append(f"Enter alone takes {one_line(accepts.default)}.")
+    if isinstance(accepts, Go):
+        said.append("On the numeric pad * and then + are the same as go.")
     said.append(_STOP_ADVICE)
-    return " ".join(said)
+    return " ".join(filter(None, said))
 
 
 def reminder(accepts: Accepts | None) -> str:
-    """Return the short line below the prompt; None: nothing is asked just now."""
-    keys = ["Ctrl-X stop"]
-    if isinstance(accepts, Length) and accepts.is_reading:
-        keys.append("again")
-        if accepts.may_undo:
-            keys.append("undo")
-    if accepts is not None and _goes_back(accepts):
-        keys.append("back")
-    if accepts is not None:
-        keys.append("? help")
-    return " · ".join(keys)
+    """Return the row below the prompt while nothing is typed; None: nothing is asked just now."""
+    if accepts is None:
+        return ""
+    keys = ["? or * help", "/ stop"]
+    if isinstance(accepts, Go):
+        keys.insert(0, "on the numeric pad: * then + is go")
+    if _is_reading(accepts):
+        keys.append("+ again")
+    if _may_undo(accepts):
+        keys.append("- undo" if _is_reading(accepts) else "- back")
+    if _candidates(accepts):
+        keys.append("Tab completes")
+    return " | ".join(keys)
+
+
+def _may_undo(accepts: Accepts) -> bool:
+    return not isinstance(accepts, Go) and accepts.may_undo
+
+
+def meant(accepts: Accepts, text: str) -> str:
+    """Return the word for which `text`, typed on the numeric pad, stands; other text as it is."""
+    typed = text.strip()
+    if isinstance(accepts, Go) and typed == PAD_GO:
+        return "go"
+    return _PAD.get(typed, text)
+
+
+def while_typing(accepts: Accepts, text: str) -> str:
+    """Return what Enter would do with `text` as it stands, or why it is no answer (yet)."""
+    if not text.strip():
+        return reminder(accepts)
+    word = meant(accepts, text)
+    if word.strip() == "?":
+        return "Enter: explain this question"
+    try:
+        reply = parse(accepts, word)
+    except Stopped:
+        return "Enter: stop"
+    except BadAnswer as reason:
+        begun = [one for one in _candidates(accepts) if one.startswith(word.strip().lower())]
+        if begun and word == text:
+            return f"Tab: {', '.join(begun)}"
+        if isinstance(accepts, Go) and PAD_GO.startswith(text.strip()):
+            return f"then {PAD_GO[1:]} for go"
+        return f"not yet: {visible(str(reason))}"
+    match reply:
+        case Again():
+            return "Enter: approach this place again"
+        case Undo():
+            return "Enter: take the last one back"
+        case Value(float() as value_mm):
+            return f"Enter: {value_mm:.2f} mm"
+        case Value(value):
+            return f"Enter: {visible(one_line(str(value)))}"
+
+
+def completed(accepts: Accepts, text: str) -> str:
+    """Return `text` made longer as far as all that it can become agree; else `text` itself."""
+    begun = [one for one in _candidates(accepts) if one.startswith(text)]
+    if not begun:
+        return text
+    first, last = min(begun), max(begun)  # what these two share, all between them share
+    same = [one == other for one, other in zip(first, last, strict=False)]
+    return first[: same.index(False) if False in same else len(same)]
+
+
+def _candidates(accepts: Accepts) -> tuple[str, ...]:
+    match accepts:
+        case Go():
+            return ("go",)
+        case OneOf():
+            return accepts.options
+        case Length(is_reading=True):
+            return ("again", "undo") if accepts.may_undo else ("again",)
+        case Length():
+            return ()
+        case Words():
+            return accepts.suggestions

@@ -1,4 +1,8 @@
-"""The console for a person at a terminal: lines that scroll up, one prompt at the bottom.
+"""The console for a person at a terminal: lines that scroll up, six fixed rows at the bottom.
+
+The rows, always in the same order: a ruled line; where in the session this is; what is going
+to happen, or how far it has come; the prompt; what Enter would do; the stop key and the state
+of the machine.
 
 The rules it keeps: one application owns the terminal from the first line to the last, so
 that the stop key works, and a stop is all that can be typed, while no question is open; the
@@ -15,6 +19,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import contextvars
+import os
 import queue
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -22,12 +27,19 @@ from typing import Any
 
 from prompt_toolkit.application import Application
 from prompt_toolkit.buffer import Buffer
+from prompt_toolkit.document import Document
 from prompt_toolkit.filters import Condition
 from prompt_toolkit.formatted_text import FormattedText
 from prompt_toolkit.input import Input
 from prompt_toolkit.input.defaults import create_input
 from prompt_toolkit.key_binding import KeyBindings, KeyPressEvent
-from prompt_toolkit.layout import BufferControl, FormattedTextControl, HSplit, Layout, Window
+from prompt_toolkit.layout import (
+    BufferControl,
+    FormattedTextControl,
+    HSplit,
+    Layout,
+    Window,
+)
 from prompt_toolkit.layout.processors import (
     BeforeInput,
     Processor,
@@ -42,16 +54,27 @@ from prompt_toolkit.styles import Style
 
 from tuner.answers import parse
 from tuner.console.desk import WAIT_S, StopRequest, Work, short_pauses, stop_failed, stop_on_signals
-from tuner.console.page import Page, Styled
-from tuner.console.prompts import STOPPING, WORKING, explanation, prompt, reminder
+from tuner.console.figures import Figures
+from tuner.console.page import Page, Styled, ascii_only
+from tuner.console.prompts import (
+    STOPPING,
+    WORKING,
+    completed,
+    explanation,
+    meant,
+    prompt,
+    while_typing,
+)
+from tuner.console.view import View
 from tuner.errors import BadAnswer, Stopped, Unanswered
-from tuner.messages import Go, Line, OneOf, Question
+from tuner.messages import Go, Length, Line, OneOf, Question, Words
 from tuner.text import covered
 
 __all__ = ["Screen"]
 
 # Weight only: nothing is said by colour.
 _STYLE = Style.from_dict({"word": "bold", "heading": "bold", "prompt": "bold"})
+_TICK_S = 0.5  # how often the time that is left is drawn anew
 
 
 @dataclass(frozen=True)
@@ -92,13 +115,25 @@ class _Covered(Processor):
 
 
 class Screen:
-    """A calm, line-oriented console on a terminal, or on what is given in its place."""
+    """A calm, line-oriented console on a terminal, or on what is given in its place.
 
-    def __init__(self, input: Input | None = None, output: Output | None = None) -> None:
+    `port` is where the machine is, in words, for the last row; empty where there is none.
+    """
+
+    def __init__(
+        self, input: Input | None = None, output: Output | None = None, port: str = ""
+    ) -> None:
         self._input = input or create_input()
         self._output = output or create_output()
         if isinstance(self._output, Vt100_Output):
             self._output.enable_cpr = False
+        self._is_ascii = ascii_only(self._output.encoding(), os.environ)
+        self._view = View(port)
+        self._figures = Figures(self._view, self._is_ascii)
+        self._since_s: float | None = None  # when the person was last waited for
+        self._ticking: asyncio.TimerHandle | None = None
+        self._history: list[str] = []
+        self._recalled = 0  # how many entries back in the history
         self._stopping = StopRequest.of_nothing()
         self._inbox: queue.SimpleQueue[_Item] = queue.SimpleQueue()
         self._open: _Ask | None = None
@@ -217,7 +252,9 @@ class Screen:
                 break
             match item:
                 case _Tell(line):
-                    self._show(self._page().section(line))
+                    self._view.take(line)
+                    page, rows = self._page(), self._output.get_size().rows
+                    self._show(page.section(line) + self._figures.below(line, page, rows))
                 case _Ask():
                     self._put(item)
                 case _Withdraw(asked):
@@ -228,6 +265,23 @@ class Screen:
                 case _Ended():
                     self._ended = True
                     self._app.exit()
+        self._keep_time()
+        self._app.invalidate()
+
+    def _keep_time(self) -> None:
+        """Draw anew every half second while nobody is asked, so that the time left is seen."""
+        loop = self._app.loop
+        if loop is None or self._open is not None or self._app.is_done:
+            self._since_s = None
+            return
+        if self._since_s is None:
+            self._since_s = loop.time()
+        if self._ticking is None:
+            self._ticking = loop.call_later(_TICK_S, self._tick, context=self._context)
+
+    def _tick(self) -> None:
+        self._ticking = None
+        self._keep_time()
         self._app.invalidate()
 
     def _put(self, asked: _Ask) -> None:
@@ -241,10 +295,12 @@ class Screen:
         else:
             styled.append(("", "\n"))  # a move's question stays with its cautions
         page = self._page()
+        self._view.take(question.line)
         styled += page.section(question.line)
         if isinstance(question.accepts, OneOf):
             styled += page.numbered(question.accepts.options, question.accepts.default)
         self._buffer.reset()
+        self._recalled = 0
         self._show(styled)
         self._open = asked
 
@@ -265,7 +321,7 @@ class Screen:
     # --- what is drawn --------------------------------------------------------------------
 
     def _page(self) -> Page:
-        return Page(self._output.get_size().columns, _rule(self._output.encoding()))
+        return Page(self._output.get_size().columns, self._is_ascii)
 
     def _show(self, styled: Styled) -> None:
         """Print `styled` above the prompt, which is drawn anew below it."""
@@ -281,23 +337,40 @@ class Screen:
             return prompt(self._open.question.accepts)
         return STOPPING if self._stopping.asked else WORKING
 
-    def _reminder(self) -> str:
-        return reminder(self._open.question.accepts if self._open else None)
+    def _ahead(self) -> str:
+        """Return what is going to happen, or while nobody is asked, how far it has come."""
+        if self._open is not None:
+            return self._view.what_next(self._open.question.accepts)
+        loop = self._app.loop
+        if loop is None or self._since_s is None:
+            return ""
+        return self._view.progress(loop.time() - self._since_s, self._figures.cells)
+
+    def _below(self) -> str:
+        if self._open is None:
+            return "/ stops" if self._view.under_way else ""
+        return while_typing(self._open.question.accepts, self._buffer.text)
+
+    def _toolbar(self) -> str:
+        return self._view.toolbar(self._page().width - 2)
 
     def _application(self) -> Application[None]:
-        below = Window(
-            FormattedTextControl(lambda: [("", f"  {self._reminder()}")]),
-            height=1,
-            dont_extend_height=True,
-        )
         before = BeforeInput(lambda: [("class:prompt", f"  {self._prompt()}")])
         typing = Window(
             BufferControl(self._buffer, input_processors=[_Covered(), before]),
             wrap_lines=True,
             dont_extend_height=True,
         )
+        rows = [
+            _row(lambda: self._page().rule()),
+            _row(lambda: self._page().row(self._view.where(), "class:heading")),
+            _row(lambda: self._page().row(self._ahead())),
+            typing,
+            _row(lambda: self._page().row(self._below())),
+            _row(lambda: self._page().row(self._toolbar())),
+        ]
         return Application(
-            layout=Layout(HSplit([typing, below])),
+            layout=Layout(HSplit(rows), focused_element=typing),
             key_bindings=self._keys(),
             style=_STYLE,
             input=self._input,
@@ -310,32 +383,63 @@ class Screen:
     def _keys(self) -> KeyBindings:
         keys = KeyBindings()
         nothing_typed = Condition(lambda: not self._buffer.text)
+        on_the_way = Condition(lambda: self._open is None and self._view.under_way)
 
         # Eager: no other binding that starts with the same key may hold these back.
         @keys.add("c-x", eager=True)
         @keys.add("c-c", eager=True)
         @keys.add("c-d", eager=True, filter=nothing_typed)
+        @keys.add("/", eager=True, filter=on_the_way)
         def _stop(_event: KeyPressEvent) -> None:
             self._stopping()
 
         @keys.add("enter")
         def _enter(_event: KeyPressEvent) -> None:
             text = self._buffer.text
-            self._buffer.reset()  # and nothing is kept for the arrow keys to bring back
+            self._buffer.reset()
             self._typed(text)
 
+        @keys.add("tab")
+        def _complete(_event: KeyPressEvent) -> None:
+            if self._open is not None:
+                self._put_in(completed(self._open.question.accepts, self._buffer.text))
+
+        @keys.add("up")
+        def _earlier(_event: KeyPressEvent) -> None:
+            self._recall(self._recalled + 1)
+
+        @keys.add("down")
+        def _later(_event: KeyPressEvent) -> None:
+            self._recall(self._recalled - 1)
+
         return keys
+
+    def _put_in(self, text: str) -> None:
+        self._buffer.set_document(Document(text))
+
+    def _recall(self, back: int) -> None:
+        """Put what was typed `back` answers ago at the prompt, where it may be typed again.
+
+        Consent and readings are never brought back: each of them is given anew.
+        """
+        if self._open is None or not _may_be_recalled(self._open.question):
+            return
+        if 0 <= back <= len(self._history):
+            self._recalled = back
+            self._put_in(self._history[-back] if back else "")
 
     def _typed(self, text: str) -> None:
         if self._open is None:
             if text.strip().lower() == "stop":
                 self._stopping()
             return
-        accepts = self._open.question.accepts
+        question = self._open.question
+        accepts = question.accepts
+        text = meant(accepts, text)
         page = self._page()
         styled = page.hanging(prompt(accepts), text, "class:prompt")
         if text.strip() == "?":
-            self._show(styled + page.hanging("", explanation(accepts)))
+            self._show(styled + page.hanging("", explanation(accepts, question.line)))
             return
         try:
             parse(accepts, text)
@@ -344,14 +448,20 @@ class Screen:
         except BadAnswer as reason:
             self._show(styled + page.hanging("not taken: ", str(reason)))
         else:
+            if _may_be_recalled(question) and text.strip():
+                self._history.append(text)
+            self._view.answered(question)
             self._show(styled)
             self._answer(text)
+            self._keep_time()
 
 
-def _rule(encoding: str) -> str:
-    """Return what ruled lines are drawn with where text is written in `encoding`."""
-    try:
-        "─".encode(encoding)
-    except (UnicodeEncodeError, LookupError):
-        return "-"
-    return "─"
+def _row(text: Callable[[], Styled]) -> Window:
+    return Window(
+        FormattedTextControl(lambda: FormattedText(text())), height=1, dont_extend_height=True
+    )
+
+
+def _may_be_recalled(question: Question) -> bool:
+    accepts = question.accepts
+    return isinstance(accepts, Words) or (isinstance(accepts, Length) and not accepts.is_reading)

@@ -9,6 +9,7 @@ exactly that fraction; ``nan``, ``1e3`` and the digits of other scripts are no n
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from decimal import Context, Decimal
 from fractions import Fraction
 
@@ -24,6 +25,10 @@ _LARGEST_IN_FRACTION = 999
 _DECIMAL = r"(?:[0-9]{1,12}(?:[.,][0-9]{1,20})?|[.,][0-9]{1,20})"
 _NUMBER = re.compile(rf"([+-]?)({_DECIMAL})(?:/([0-9]{{1,12}}))?", re.ASCII)
 _LENGTH = re.compile(r"(.*?)\s*(mm|in|inch|\")?", re.ASCII)
+# A number is shown rounded from an error of a percent down to one that no caliper sees.
+_COARSEST_RELATIVE = Fraction(1, 100)
+_UNSEEN_MM = 0.001
+_MOST_DECIMALS = 12
 
 
 def decimals_of(value: Fraction) -> int | None:
@@ -55,6 +60,55 @@ def plain_number(value: Fraction) -> str:
         )
         text = format(rounded, "f")
     return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def decimals_kept(uncertainty: float) -> int:
+    """Return to how many decimals a value with that standard uncertainty (above 0) is given.
+
+    Negative where whole tens are enough. Two digits of the uncertainty where its first three are up
+    to 354, one up to 949, else it is rounded up to 1000 and two are kept (Particle Data Group,
+    Review of Particle Physics, introduction; from memory).
+    """
+    mantissa, exponent = f"{uncertainty:.2e}".split("e")
+    leading = int(mantissa.replace(".", ""))
+    return (0 if 354 < leading <= 949 else 1) - int(exponent) - (leading > 949)
+
+
+def plus_minus(value: float, uncertainty: float) -> str:
+    """Return ``value ± uncertainty``; the uncertainty decides how many digits both have.
+
+    See ``decimals_kept`` for the rule.
+    """
+    if not uncertainty > 0.0:
+        return f"{value:.6g}"
+    decimals = min(max(decimals_kept(uncertainty), 0), _MOST_DECIMALS)
+    return f"{value:.{decimals}f} ± {uncertainty:.{decimals}f}"
+
+
+@dataclass(frozen=True)
+class Rounding:
+    """A stored number with so many decimals, and how far off that is over the whole axis."""
+
+    decimals: int
+    value: Fraction
+    off_mm: float
+
+
+def roundings(number: Fraction, axis_length_mm: float) -> tuple[Rounding, ...]:
+    """Return `number` with ever more decimals, until the axis is off by less than 0.001 mm.
+
+    A controller keeps as many decimals as it keeps; each row says what that many cost over an
+    axis of `axis_length_mm`. The first row is off by less than a percent.
+    """
+    rows = []
+    for decimals in range(_MOST_DECIMALS + 1):
+        value = round(number, decimals)
+        relative = abs(value / number - 1)
+        if relative < _COARSEST_RELATIVE:
+            rows.append(Rounding(decimals, value, float(relative) * axis_length_mm))
+            if rows[-1].off_mm < _UNSEEN_MM:
+                break
+    return tuple(rows)
 
 
 def exact_number(text: str) -> Fraction:

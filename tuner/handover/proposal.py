@@ -18,10 +18,11 @@ from pathlib import Path
 from typing import Any
 
 from tuner.card.schema import Axis, Card
-from tuner.card.write import toml_text, write_new
+from tuner.card.write import toml_text, write_twins
 from tuner.drive.numbers import plain_number
 from tuner.drive.scale import Form, all_forms, form_words, steps_per_mm
 from tuner.errors import BenchFault
+from tuner.handover.markdown import inert, quoted
 from tuner.text import shown
 
 SCHEMA = 1
@@ -33,6 +34,14 @@ _CAUTIONS = (
     "After a change of this number the axis moves a different distance for the same command: "
     "start with 1 mm, hands out, power switch in reach.",
     "This does not replace guards, local codes, or a licensed electrician for mains wiring.",
+)
+
+
+_FEEDER_UPSETS = (
+    "the new number holds for this filament and this pressure of the wheel on it: measure again "
+    "after another filament, a worn wheel or another pressure",
+    "flow corrections and lengths to draw back that were set with the old number: set them anew",
+    "every feed now means another pulse rate and motor speed: check the limits",
 )
 
 
@@ -78,11 +87,25 @@ def _card_value(axis: Axis, key: str) -> int | Fraction | None:
 def _upsets(axis: Axis, finding: Mapping[str, Any]) -> list[str]:
     if finding["verdict"] != "change":
         return []
+    if axis.filament is not None:
+        return list(_FEEDER_UPSETS)
     name = axis.name.upper()
+    before = float(finding["proposal"]["found"][Form.STEPS_PER_MM])
+    after = finding["proposal"][Form.STEPS_PER_MM]
+    heights = rates = ""
+    if after is not None and not math.isclose(before, after, rel_tol=1e-9):
+        feed_mm_per_s = axis.feed_mm_per_min / 60.0
+        heights = f"; what is stored as 100 mm is {100.0 * before / after:.2f} mm then"
+        rates = (
+            f"; {axis.feed_mm_per_min:g} mm/min take {feed_mm_per_s * after:.0f} steps per second "
+            f"instead of {feed_mm_per_s * before:.0f}, and the controller makes at most "
+            f"{axis.max_pulse_rate_hz:g}"
+        )
     upsets = [
         f"stored positions of {name} (heights, offsets, soft limits, bed corners) were set with "
-        "the old number: set them anew",
-        f"every feed of {name} now means a different pulse rate and motor speed: check the limits",
+        f"the old number: set them anew{heights}",
+        f"every feed of {name} now means a different pulse rate and motor speed: check the limits"
+        f"{rates}",
     ]
     if axis.reference.at != "none":
         upsets.append(f"search the end switch of {name} again before the next job")
@@ -137,6 +160,9 @@ def as_table(
             for key, value in proposal["changes"].items()
             if value is not None and value != (now := _card_value(axis, key))
         ]
+        # What the decimals of the stored number cost, where it is not a round one.
+        if len(rounded := proposal.get("rounded", ())) > 1:
+            table["rounded"] = [dict(one) for one in rounded]
         if _is_about_step_counts(table):
             counts = ", ".join(f"{one['key']} = {_number(one['from'])}" for one in table["change"])
             table["go_back"] = f"set the step counts found today again: {counts}"
@@ -210,14 +236,14 @@ def _rehearsed(table: Mapping[str, Any]) -> list[str]:
 def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
     """Return the proposal for a person to read and apply by hand."""
     lines = [
-        f"# {_quoted(table['machine'])}, axis {axis.name.upper()}: {table['verdict']}",
+        f"# {quoted(table['machine'])}, axis {axis.name.upper()}: {table['verdict']}",
         "",
         _headline(axis, table),
         "",
         "Nothing was changed on the machine by this program.",
         *_rehearsed(table),
         "",
-        f"Next: {_inert(table['next'])}",
+        f"Next: {inert(table['next'])}",
         "",
     ]
     scale = table.get("scale")
@@ -232,10 +258,16 @@ def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
     for form in Form:
         after = _number(proposed[form] if proposed else None)
         lines.append(f"| {form_words(form)} | {_number(table['found'][form])} | {after} |")
+    if rounded := table.get("rounded"):
+        over = "the whole length of the axis" if axis.filament is None else "1000 mm of filament"
+        lines += ["", f"Fewer decimals cost, over {over}:", ""]
+        lines += [
+            f"- {one['value']:.{one['decimals']}f}: {one['off_mm']:.4f} mm" for one in rounded
+        ]
     lines += ["", "## Why", ""]
     lines += [
-        f"- {_inert(cause['name'])} (p {cause['p']:.2f}): {_inert(cause['says'])}. "
-        f"To confirm: {_inert(cause['check'])}"
+        f"- {inert(cause['name'])} (p {cause['p']:.2f}): {inert(cause['says'])}. "
+        f"To confirm: {inert(cause['check'])}"
         for cause in table["cause"]
     ] or ["- no cause is named"]
     if table["upsets"]:
@@ -247,34 +279,16 @@ def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
         "",
         "## Readings",
         "",
-        "| n | commanded mm | reading mm | arrived moving | visit |",
-        "| --- | --- | --- | --- | --- |",
+        "| n | commanded mm | reading mm | arrived moving | visit | remark |",
+        "| --- | --- | --- | --- | --- | --- |",
     ]
     lines += [
         f"| {one['n']} | {one['commanded_mm']:.4f} | {one['reading_mm']:.2f} "
-        f"| {one['approach']} | {one['visit']} |"
+        f"| {one['approach']} | {one['visit']} | {'looks misread' if one.get('suspect') else ''} |"
         for one in table["reading"]
     ]
     lines += ["", f"Session {table['session']}, card sha256 {table['card_sha256']}.", ""]
     return "\n".join(lines)
-
-
-def _quoted(text: str) -> str:
-    """Return outside `text` as a code span: an address in it, escaped or not, is no link there."""
-    inside = shown(text)
-    longest = max(map(len, re.findall("`+", inside)), default=0)
-    fence = "`" * (longest + 1)
-    # A sign at an end would join its fence; one blank at both ends is not shown (CommonMark 6.1).
-    apart = " " if inside[:1] in "` " or inside[-1:] in "` " else ""
-    return f"{fence}{apart}{inside}{apart}{fence}"
-
-
-_MARKDOWN_SIGNS = re.compile(r"([\\`*_{}\[\]<>#|!&~$])")
-
-
-def _inert(text: str) -> str:
-    """Return a sentence of ours so that Markdown shows it as it is."""
-    return _MARKDOWN_SIGNS.sub(r"\\\1", shown(text))
 
 
 def write_proposal(
@@ -301,7 +315,8 @@ def write_proposal(
                 identifier, session, card, axis, finding, readings, simulated=simulated
             )
             text = toml_text(table).encode()
-            if _write_both(folder / identifier, text, as_markdown(axis, table).encode()):
+            markdown = as_markdown(axis, table).encode()
+            if write_twins(folder / identifier, {".md": markdown, ".toml": text}):
                 break
             number += 1
             identifier = f"{base}-{number}"
@@ -312,17 +327,3 @@ def write_proposal(
         ) from error
     path = folder / f"{identifier}.toml"
     return Written(identifier, path, hashlib.sha256(text).hexdigest())
-
-
-def _write_both(stem: Path, toml: bytes, markdown: bytes) -> bool:
-    """Write both twins or neither; return False, with nothing touched, if a name is taken."""
-    twin = stem.with_name(f"{stem.name}.md")
-    if not write_new(twin, markdown):
-        return False
-    is_written = False
-    try:
-        is_written = write_new(stem.with_name(f"{stem.name}.toml"), toml)
-    finally:
-        if not is_written:
-            twin.unlink()
-    return is_written

@@ -15,6 +15,7 @@ with n - 1.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -31,6 +32,9 @@ _COVERAGE = 2.0
 # Further than any axis; squares of it stay far from the end of a float.
 _FURTHEST_MM = 1e6
 _DECIMALS = 3
+_PICTURE_COLUMNS = 41
+# Where nothing deviates the picture still needs a width.
+_FLAT_MM = 1e-3
 
 
 @dataclass(frozen=True)
@@ -118,6 +122,52 @@ class AxisTest:
             cells = [one if isinstance(one, str) else _mm(one) for one in values]
             rows.append((name, *cells, *("",) * (len(heading) - 1 - len(cells))))
         return rows
+
+    def picture(self) -> list[str]:
+        """Return the deviations as lines of text: two each target, arriving in plus and in minus.
+
+        From the mean, ``o``, 2 s reach to either side. The first line says what the edges mean.
+        """
+        sides = (("plus ", self.plus), ("minus", self.minus))
+        low = min(float(np.min(one.mean_mm - _COVERAGE * one.s_mm)) for _, one in sides)
+        high = max(float(np.max(one.mean_mm + _COVERAGE * one.s_mm)) for _, one in sides)
+        column = (_PICTURE_COLUMNS - 1) / max(high - low, _FLAT_MM)
+        lines = [f"deviations from {_mm(low)} mm at the left edge to {_mm(high)} mm at the right"]
+        for number, target in enumerate(self.target_mm):
+            for name, one in sides:
+                mean, spread = float(one.mean_mm[number]), _COVERAGE * float(one.s_mm[number])
+                at, first, last = (
+                    round((value - low) * column) for value in (mean, mean - spread, mean + spread)
+                )
+                drawn = [" "] * _PICTURE_COLUMNS
+                drawn[first : last + 1] = "-" * (last + 1 - first)
+                drawn[at] = "o"
+                lines.append(f"{target:8.2f} {name} [{''.join(drawn)}]")
+        return lines
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as plain data, in mm; one value each target, and those of the axis."""
+        sides = {
+            name: {
+                "mean_mm": one.mean_mm.tolist(),
+                "s_mm": one.s_mm.tolist(),
+                "repeatability_mm": one.repeatability_mm,
+                "systematic_mm": one.systematic_mm,
+                "accuracy_mm": one.accuracy_mm,
+            }
+            for name, one in (("plus", self.plus), ("minus", self.minus))
+        }
+        return {
+            "runs": self.runs,
+            "target_mm": self.target_mm.tolist(),
+            **sides,
+            "reversal_mm": self.reversal_mm,
+            "mean_reversal_mm": self.mean_reversal_mm,
+            "repeatability_mm": self.repeatability_mm,
+            "systematic_mm": self.systematic_mm,
+            "mean_deviation_mm": self.mean_deviation_mm,
+            "accuracy_mm": self.accuracy_mm,
+        }
 
 
 def _mm(value: float | None) -> str:

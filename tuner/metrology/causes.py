@@ -13,28 +13,30 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from tuner.drive.parts import Belt, DriveTrain, GearPair, Rack, Screw
-from tuner.drive.scale import Stored, all_forms, form_words, plain_number, scaled, steps_per_mm
-from tuner.drive.tables import (
-    BELT_PITCHES_MM,
-    MICROSTEPS,
-    PULLEY_TEETH,
-    SCREW_LEADS_MM,
-    STEP_ANGLES_DEG,
+from tuner.drive.parts import DriveTrain
+from tuner.drive.scale import Stored, steps_per_mm
+from tuner.metrology.alternatives import (
+    AS_DESCRIBED,
+    OFF,
+    Alternative,
+    Side,
+    changed,
+    others_of,
+    parts_of,
 )
 from tuner.metrology.budget import Scale
 from tuner.text import shown
 
 Floats = npt.NDArray[np.float64]
-Side = Literal["motor", "output", "number", "several"]
 Looked = Literal["confirmed", "denied"]
 Changes = Mapping[str, Fraction | int | None]
 
@@ -42,69 +44,38 @@ Changes = Mapping[str, Fraction | int | None]
 # no source).
 PARTS_U_RELATIVE = 0.0004
 
-# How often each kind of thing is not what the card says.
-_AS_DESCRIBED = 0.60
-_OUTPUT_PART = 0.10  # pulley, screw or pinion taken for another
-_BELT_PITCH = 0.07
-_GEAR_TEETH = 0.05
-_STEP_ANGLE = 0.02
-_MICROSTEPS = 0.04
-_INCH_UNITS = 0.01
-# The card's copy of the stored number is wrong: rare, and seen as soon as anybody changes it.
-_STORED_MISREAD = 0.006
-# The stored number contradicts the parts: then it may be the number that is right.
-_NUMBER_RIGHT = 0.20
-
 # The continuous alternative: wear, stretch and mismeasuring within about a percent, or
 # anything at all within about a factor of two.
 _NOT_LISTED = 0.04
 _SMALL_DEVIATION = 0.01
 _ANY_DEVIATION = 0.8
 
-# How often a person sees a suspected part where there is none (common practice, no source).
+# How often a person sees a suspected part where there is none, and reads exactly the suspected
+# number where another stands (common practice, no source).
 _SEEN_WRONGLY = 0.05
+_READ_WRONGLY = 0.001
 
-# A lead is one known screw when so much of its weight in the table is that screw's.
-_ONE_SCREW = 0.95
+# How many of the nearest alternatives are told where nothing fits, and among how many the order
+# is made sure of.
+_NEAREST, _NEAREST_OF = 2, 12
 
 # Below this a hypothesis cannot change any printed digit, and needs no exact arithmetic.
 _NEGLIGIBLE = 1e-9
 
-_MM_PER_INCH = Fraction("25.4")  # exact by definition (NIST SP 811)
-# Looks are work too: nothing is touched before this.
-OFF = "power off and unplugged: "
-
-
-@dataclass(frozen=True)
-class _Alternative:
-    """One thing that may differ from the card. `ratio` is what it does to the scale.
-
-    `open_keys` are those of `changes` whose value the scale does not settle.
-    """
-
-    name: str
-    suspect: str
-    says: str
-    check: str
-    side: Side
-    changes: Mapping[str, Fraction | int]
-    ratio: Fraction
-    weight: float
-    open_keys: tuple[str, ...] = ()
-
-    @property
-    def look(self) -> str:
-        return f"{self.name}={self.suspect}"
+MOTOR_TURN = "motor-turn"
+"""The look at a mark on the motor shaft: confirmed when what the controller takes for one turn of
+the motor is exactly one turn."""
 
 
 @dataclass(frozen=True)
 class Cause:
     """One hypothesis with its probability, in words and as changes to the card.
 
-    `name` is the leading part of it, `also` names what is different besides. `changes` are
+    `name` is the leading part of it, `also` names what is different besides; two parts that
+    cancel each other out are `compensating`, and both stand in `also`. `changes` are
     keys of the axis on the card, None where the scale leaves the value open. `predicted` is
-    the exact scale it gives. `train` is the machine as it is if this is true. `looks` are the
-    keys under which a person's look at each part is recorded, such as ``pulley-teeth=16``.
+    the exact scale it gives. `train` is the machine as it is if this is true. `members` are
+    what differs from the card, the likelier mistake first.
     """
 
     name: str
@@ -115,8 +86,18 @@ class Cause:
     changes: Changes
     predicted: Fraction
     train: DriveTrain
-    looks: tuple[str, ...]
+    members: tuple[Alternative, ...]
     also: tuple[str, ...] = ()
+
+    @property
+    def looks(self) -> tuple[str, ...]:
+        """The keys under which a look at each member is recorded, as ``pulley-teeth=16``."""
+        return tuple(one.look for one in self.members)
+
+    @property
+    def motor_turns(self) -> Fraction:
+        """How far the motor turns where the controller means one turn, if this is true."""
+        return math.prod((one.turns for one in self.members), start=Fraction(1))
 
 
 @dataclass(frozen=True)
@@ -133,282 +114,25 @@ class Weighed:
     """Causes and classes, the most probable first; `p_not_listed` for none of them.
 
     `u_relative` is the standard uncertainty that was used: readings, caliper and parts.
+    `nearest` are the single alternatives whose scale lies nearest to the measured one, with
+    that scale, whatever their probability: what was excluded where nothing fits.
     """
 
     causes: tuple[Cause, ...]
     classes: tuple[CauseClass, ...]
     p_not_listed: float
     u_relative: float
+    nearest: tuple[tuple[Alternative, Fraction], ...]
 
 
-# --- what may differ --------------------------------------------------------------------
-
-
-def _changed(train: DriveTrain, changes: Mapping[str, Fraction | int]) -> DriveTrain:
-    """Return `train` with `changes` applied; keys as on the card, such as ``drive.pitch_mm``.
-
-    The stored number is no part of a train: its key changes nothing here.
-    """
-    drive, motor, gears = train.drive, train.motor, list(train.gears)
-    for key, value in changes.items():
-        match key.split("."):
-            case ["drive", name]:
-                drive = replace(drive, **{name: value})  # type: ignore[arg-type]
-            case ["motor", name]:
-                motor = replace(motor, **{name: value})  # type: ignore[arg-type]
-            case ["gears", place, name]:
-                pair = gears[int(place)]
-                gears[int(place)] = replace(pair, **{name: int(value)})
-    return DriveTrain(drive, motor, tuple(gears))
-
-
-def _shared(total: float, weights: Mapping[Fraction, float]) -> dict[Fraction, float]:
-    """Share `total` out over the keys of `weights`, in proportion."""
-    whole = math.fsum(weights.values())
-    return {key: total * weight / whole for key, weight in weights.items()}
-
-
-def _teeth(now: int) -> dict[Fraction, float]:
-    others = {Fraction(teeth): weight for teeth, weight in PULLEY_TEETH.items() if teeth != now}
-    return _shared(_OUTPUT_PART, others)
-
-
-def _belt_parts(belt: Belt) -> Iterator[_Alternative]:
-    for teeth, weight in _teeth(belt.pulley_teeth).items():
-        yield _Alternative(
-            name="pulley-teeth",
-            suspect=str(teeth),
-            says=f"{teeth} teeth, the card says {belt.pulley_teeth}",
-            check=OFF + "count the teeth of the pulley on the motor shaft",
-            side="output",
-            changes={"drive.pulley_teeth": int(teeth)},
-            ratio=teeth / belt.pulley_teeth,
-            weight=weight,
-        )
-    others = {one: weight for one, weight in BELT_PITCHES_MM.items() if one != belt.pitch_mm}
-    for pitch, weight in _shared(_BELT_PITCH, others).items():
-        yield _Alternative(
-            name="belt-pitch",
-            suspect=plain_number(pitch),
-            says=f"{plain_number(pitch)} mm pitch, the card says {plain_number(belt.pitch_mm)}",
-            check=OFF + f"measure 50 teeth of the belt: {plain_number(50 * pitch)} mm at "
-            f"{plain_number(pitch)} mm pitch, {plain_number(50 * belt.pitch_mm)} mm by the card",
-            side="output",
-            changes={"drive.pitch_mm": pitch},
-            ratio=pitch / belt.pitch_mm,
-            weight=weight,
-        )
-
-
-def _screw_parts(screw: Screw) -> Iterator[_Alternative]:
-    lead_now = screw.travel_per_rev_mm
-    screws: dict[Fraction, dict[Screw, float]] = defaultdict(dict)
-    for one, weight in SCREW_LEADS_MM.items():
-        if one.travel_per_rev_mm != lead_now:
-            screws[one.travel_per_rev_mm][one] = weight
-    weight_of = {lead: math.fsum(ones.values()) for lead, ones in screws.items()}
-    for lead, weight in _shared(_OUTPUT_PART, weight_of).items():
-        # One lead can be several screws; the reading shows the lead, so name the usual one.
-        usual = max(screws[lead], key=lambda one: (screws[lead][one], -one.starts))
-        settled = screws[lead][usual] >= _ONE_SCREW * weight_of[lead]
-        yield _Alternative(
-            name="screw-lead",
-            suspect=plain_number(lead),
-            says=f"a lead of {plain_number(lead)} mm, the card says {plain_number(lead_now)}",
-            check=OFF
-            + "turn the screw ten turns by hand, slowly, and measure how far the nut goes: "
-            f"{plain_number(10 * lead)} mm at a lead of {plain_number(lead)} mm, "
-            f"{plain_number(10 * lead_now)} mm by the card",
-            side="output",
-            changes={"drive.pitch_mm": usual.pitch_mm, "drive.starts": usual.starts},
-            open_keys=() if settled else ("drive.pitch_mm", "drive.starts"),
-            ratio=lead / lead_now,
-            weight=weight,
-        )
-
-
-def _rack_parts(rack: Rack) -> Iterator[_Alternative]:
-    # No table of pinions: small ones are as common as pulleys of the same size.
-    for teeth, weight in _teeth(rack.pinion_teeth).items():
-        yield _Alternative(
-            name="pinion-teeth",
-            suspect=str(teeth),
-            says=f"{teeth} pinion teeth, the card says {rack.pinion_teeth}",
-            check=OFF + "count the teeth of the pinion",
-            side="output",
-            changes={"drive.pinion_teeth": int(teeth)},
-            ratio=teeth / rack.pinion_teeth,
-            weight=weight,
-        )
-
-
-def _gear_parts(place: int, pair: GearPair) -> Iterator[_Alternative]:
-    """A wheel of the pair with another count, near ones likelier, or the pair swapped."""
-    options: dict[tuple[int, int], float] = {}
-    for teeth in range(8, 121):
-        for other in ((teeth, pair.driven), (pair.driver, teeth)):
-            off = abs(other[0] - pair.driver) + abs(other[1] - pair.driven)
-            if off:
-                options[other] = 1.0 / off**2
-    if pair.driver != pair.driven:
-        options[pair.driven, pair.driver] = 1.0
-    whole = math.fsum(options.values())
-    for (driver, driven), weight in options.items():
-        keys = {"driver": driver, "driven": driven}
-        now = {"driver": pair.driver, "driven": pair.driven}
-        yield _Alternative(
-            name="gear-teeth",
-            suspect=f"{place + 1}:{driver}:{driven}",
-            says=f"{driver} teeth drive {driven} in gear pair {place + 1}, the card says "
-            f"{pair.driver} drive {pair.driven}",
-            check=OFF + f"count the teeth of both wheels of gear pair {place + 1}, counted "
-            "from the motor",
-            side="output",
-            changes={f"gears.{place}.{k}": v for k, v in keys.items() if v != now[k]},
-            ratio=Fraction(driver, driven) / pair.ratio,
-            weight=_GEAR_TEETH * weight / whole,
-        )
-
-
-def _motor_parts(train: DriveTrain) -> Iterator[_Alternative]:
-    motor = train.motor
-    angles = {one: w for one, w in STEP_ANGLES_DEG.items() if one != motor.step_angle_deg}
-    for angle, weight in _shared(_STEP_ANGLE, angles).items():
-        yield _Alternative(
-            name="step-angle",
-            suspect=plain_number(angle),
-            says=f"a motor of {plain_number(angle)} degrees per step, the card says "
-            f"{plain_number(motor.step_angle_deg)}",
-            check=OFF + "read the step angle on the motor's label",
-            side="motor",
-            changes={"motor.step_angle_deg": angle},
-            ratio=angle / motor.step_angle_deg,
-            weight=weight,
-        )
-    divisions = {Fraction(one): w for one, w in MICROSTEPS.items() if one != motor.microsteps}
-    for microsteps, weight in _shared(_MICROSTEPS, divisions).items():
-        yield _Alternative(
-            name="microsteps",
-            suspect=str(microsteps),
-            says=f"{microsteps} microsteps, the card says {motor.microsteps}",
-            check=OFF + "look at the microstep jumpers or switches of the motor driver",
-            side="motor",
-            changes={"motor.microsteps": int(microsteps)},
-            ratio=motor.microsteps / microsteps,
-            weight=weight,
-        )
-
-
-def _other_parts(train: DriveTrain) -> list[_Alternative]:
-    found = list(_motor_parts(train))
-    match train.drive:
-        case Belt() as belt:
-            found += _belt_parts(belt)
-        case Screw() as screw:
-            found += _screw_parts(screw)
-        case Rack() as rack:
-            found += _rack_parts(rack)
-        case _:
-            pass  # a wheel on filament, a table, a measured travel: no list of sizes
-    for place, pair in enumerate(train.gears):
-        found += _gear_parts(place, pair)
-    return found
-
-
-def _misread_numbers(
-    train: DriveTrain, stored: Stored, parts: Sequence[_Alternative]
-) -> Iterator[_Alternative]:
-    """The controller holds another number than the card says.
-
-    It is the number of a machine like this one with another pulley, belt, screw or wheel.
-    """
-    right = all_forms(train.steps_per_mm, train)[stored.form]
-    weights: dict[Fraction, float] = defaultdict(float)
-    for part in parts:
-        if part.side == "output" and part.ratio != 1:
-            weights[1 / part.ratio] += part.weight
-    for ratio, weight in _shared(_STORED_MISREAD, weights).items():
-        holds = plain_number(scaled(stored, 1 / ratio).value)
-        yield _Alternative(
-            name="stored-number",
-            suspect=holds,
-            says=f"the controller holds {holds} {form_words(stored.form)}, the card says "
-            f"{plain_number(stored.value)}",
-            check="read the stored number again from the controller, to its last digit",
-            side="number",
-            changes={f"stored.{stored.form}": right},
-            ratio=ratio,
-            weight=weight,
-        )
-
-
-def _inch_units() -> Iterator[_Alternative]:
-    yield _Alternative(
-        name="inch-units",
-        suspect="controller",
-        says="the controller takes lengths as inches",
-        check="read which units the controller is set to; nothing may move until they are mm",
-        side="number",
-        changes={},
-        ratio=_MM_PER_INCH,
-        weight=_INCH_UNITS / 2,
-    )
-    yield _Alternative(
-        name="inch-units",
-        suspect="caliper",
-        says="the caliper showed inches",
-        check="look whether the caliper's display says mm",
-        side="number",
-        changes={},
-        ratio=1 / _MM_PER_INCH,
-        weight=_INCH_UNITS / 2,
-    )
-
-
-def _card_itself(train: DriveTrain, stored: Stored, given: Fraction) -> list[_Alternative]:
-    """The card as it stands; where it contradicts itself, number and parts in turn.
-
-    `given` is the scale that its stored number gives with its parts.
-    """
-    if given == 1:
-        return [
-            _Alternative(
-                name="as-described",
-                suspect="card",
-                says="the machine is what the card says",
-                check="nothing to look at",
-                side="output",
-                changes={},
-                ratio=Fraction(1),
-                weight=_AS_DESCRIBED,
-            )
-        ]
-    number = all_forms(train.steps_per_mm, train)[stored.form]
-    words = form_words(stored.form)
-    return [
-        _Alternative(
-            name="stored-number",
-            suspect="parts",
-            says=f"the parts give {plain_number(number)} {words}, the controller holds "
-            f"{plain_number(stored.value)}",
-            check="read the stored number again from the controller, to its last digit",
-            side="number",
-            changes={f"stored.{stored.form}": number},
-            ratio=Fraction(1),
-            weight=_AS_DESCRIBED - _NUMBER_RIGHT,
-        ),
-        _Alternative(
-            name="compensating",
-            suspect="card",
-            says=f"{plain_number(stored.value)} {words} suits the machine, the parts on the card "
-            "do not",
-            check=OFF + "look the parts over and correct the card",
-            side="number",
-            changes={},
-            ratio=1 / given,
-            weight=_NUMBER_RIGHT,
-        ),
-    ]
+def odds_in_words(p: float) -> str:
+    """Return the odds of a probability `p` as people say them: ``19 to 1``, ``1 to 3``."""
+    if p >= 0.999_95:
+        return "more than 10000 to 1"
+    if p <= 0.000_05:
+        return "less than 1 to 10000"
+    odds = f"{float(f'{max(p / (1.0 - p), (1.0 - p) / p):.2g}'):g}"
+    return f"{odds} to 1" if p >= 0.5 else f"1 to {odds}"
 
 
 # --- weighing ---------------------------------------------------------------------------
@@ -436,7 +160,7 @@ def _not_listed_density(off: float, u: float, dof: float) -> float:
     return float(np.sum(prior * share) / np.sum(share))
 
 
-def _pairs(parts: Sequence[_Alternative]) -> tuple[npt.NDArray[np.intp], ...]:
+def _pairs(parts: Sequence[Alternative]) -> tuple[npt.NDArray[np.intp], ...]:
     """Indices of every two parts of different kinds, each pair once."""
     kinds = sorted({one.name for one in parts})
     kind = np.array([kinds.index(one.name) for one in parts])
@@ -445,41 +169,111 @@ def _pairs(parts: Sequence[_Alternative]) -> tuple[npt.NDArray[np.intp], ...]:
     return first[wanted], second[wanted]
 
 
+def _checks(members: Sequence[Alternative]) -> str:
+    """How to confirm all of them, with the power-off caution once and first where it is due."""
+    checks = [one.check for one in members]
+    off = OFF if any(one.startswith(OFF) for one in checks) else ""
+    return off + "; then ".join(one.removeprefix(OFF) for one in checks)
+
+
 def _as_cause(
-    members: Sequence[_Alternative], p: float, given: Fraction, train: DriveTrain
+    members: Sequence[Alternative], p: float, given: Fraction, train: DriveTrain
 ) -> Cause:
     # The likelier mistake leads; names break a tie, never the order of a table.
-    ordered = sorted(members, key=lambda one: (-one.weight, one.name, one.suspect))
+    ordered = tuple(sorted(members, key=lambda one: (-one.weight, one.name, one.suspect)))
     sides = {one.side for one in ordered}
+    names = [one.name for one in ordered]
+    ratio = math.prod((one.ratio for one in ordered), start=Fraction(1))
+    if ratio == 1 and len(ordered) > 1:
+        names.insert(0, "compensating")
     changes = {key: value for one in ordered for key, value in one.changes.items()}
     still_open = {key for one in ordered for key in one.open_keys}
     return Cause(
-        name=ordered[0].name,
+        name=names[0],
         p=p,
         says="; and ".join(one.says for one in ordered),
-        check="; then ".join(one.check for one in ordered),
+        check=_checks(ordered),
         side=ordered[0].side if len(sides) == 1 else "several",
         changes={key: None if key in still_open else v for key, v in changes.items()},
-        predicted=given * math.prod((one.ratio for one in ordered), start=Fraction(1)),
-        train=_changed(train, changes),
-        looks=tuple(one.look for one in ordered),
-        also=tuple(one.name for one in ordered[1:]),
+        predicted=given * ratio,
+        train=changed(train, changes),
+        members=ordered,
+        also=tuple(names[1:]),
     )
 
 
-_Member = tuple[tuple[_Alternative, ...], float]
+@dataclass(frozen=True)
+class _Hypotheses:
+    """All that may be the matter with one card: `singles`, then the pairs of them.
+
+    `given` is the scale of the card itself. weights, log_ratios : (singles + pairs,) float;
+    first, second : (pairs,) int, the members of each pair among the singles.
+    """
+
+    given: Fraction
+    singles: tuple[Alternative, ...]
+    first: npt.NDArray[np.intp]
+    second: npt.NDArray[np.intp]
+    weights: Floats
+    log_ratios: Floats
+
+
+# A session weighs the same card after every reading.
+@lru_cache(maxsize=8)
+def _hypotheses(train: DriveTrain, stored: Stored) -> _Hypotheses:
+    given = steps_per_mm(stored, train) * train.mm_per_step
+    parts = parts_of(train)
+    # The parts come first, so that the indices of a pair are indices here.
+    singles = (*parts, *others_of(train, stored, given, parts))
+    weight = np.array([one.weight for one in singles])
+    log_ratio = np.array([math.log(one.ratio) for one in singles])
+    first, second = _pairs(parts)
+    weights = np.concatenate([weight, weight[first] * weight[second] / AS_DESCRIBED])
+    log_ratios = np.concatenate([log_ratio, log_ratio[first] + log_ratio[second]])
+    return _Hypotheses(
+        given=given,
+        singles=singles,
+        first=first,
+        second=second,
+        weights=weights * (1.0 - _NOT_LISTED) / math.fsum(weights),
+        log_ratios=log_ratios,
+    )
+
+
+def _seen_wrongly(look: str, seen: Looked) -> float:
+    """How probable such an outcome is where no listed cause is there.
+
+    A motor that does not turn once speaks for a part, one that does is what everybody expects.
+    """
+    if seen != ("denied" if look == MOTOR_TURN else "confirmed"):
+        return 1.0
+    return _READ_WRONGLY if look.startswith("stored-number") else _SEEN_WRONGLY
+
+
+_Member = tuple[tuple[Alternative, ...], float]
 
 
 def _looked(members: Sequence[_Member], looks: Mapping[str, Looked]) -> list[_Member]:
     """Return the members that agree with what a person saw.
 
-    A bare cause name means its leading suspect: the one in the densest of all hypotheses.
+    A bare cause name means its leading suspect: the one in the densest of all hypotheses. The
+    mark on the motor shaft is in agreement with all that turn it once, or with all that do not.
     """
+    if (turned := looks.get(MOTOR_TURN)) is not None:
+        members = [
+            (ones, density)
+            for ones, density in members
+            if (math.prod(one.turns for one in ones) == 1) == (turned == "confirmed")
+        ]
     leading: dict[str, tuple[float, str]] = {}
     for ones, density in members:
         for one in ones:
             leading[one.name] = max(leading.get(one.name, (0.0, "")), (density, one.look))
-    seen = {leading[key][1] if key in leading else key: look for key, look in looks.items()}
+    seen = {
+        leading[key][1] if key in leading else key: look
+        for key, look in looks.items()
+        if key != MOTOR_TURN
+    }
     confirmed = {key for key, look in seen.items() if look == "confirmed"}
     denied = {key for key, look in seen.items() if look == "denied"}
     left = []
@@ -501,31 +295,25 @@ def weigh(
     `looks` records what a person found on looking: ``{"pulley-teeth=16": "confirmed"}``, or
     with the bare name for the leading suspect of that name. A confirmed suspect stays in every
     remaining hypothesis, a denied one in none; seeing a suspect also counts against "no
-    listed cause". Raises ``ValueError`` for a scale that is not
-    positive, and for a look at something that is no suspect here.
+    listed cause". ``MOTOR_TURN`` is the look at the mark on the motor shaft. Raises
+    ``ValueError`` for a scale that is not positive, and for a look at something that is no
+    suspect here.
     """
     if not scale.value > 0.0:
         raise ValueError(f"a scale of {scale.value:g} has no ratio to compare; expected above 0")
-    given = steps_per_mm(stored, train) * train.mm_per_step
-    parts = _other_parts(train)
-    singles = [
-        *parts,  # first, so that the indices of a pair are indices here
-        *_card_itself(train, stored, given),
-        *_misread_numbers(train, stored, parts),
-        *_inch_units(),
-    ]
-    weight = np.array([one.weight for one in singles])
-    log_ratio = np.array([math.log(one.ratio) for one in singles])
-    first, second = _pairs(parts)
-    weights = np.concatenate([weight, weight[first] * weight[second] / _AS_DESCRIBED])
-    log_ratios = np.concatenate([log_ratio, log_ratio[first] + log_ratio[second]])
-    weights *= (1.0 - _NOT_LISTED) / math.fsum(weights)
+    possible = _hypotheses(train, stored)
+    given, singles, first, second = (
+        possible.given,
+        possible.singles,
+        possible.first,
+        possible.second,
+    )
 
     u = math.hypot(scale.u_relative, PARTS_U_RELATIVE)
     # The parts' share has no shortage of degrees of freedom (JCGM 100 G.4.1).
     dof = min(scale.dof * (u / scale.u_relative) ** 4, 1e6)
     off = math.log(scale.value) - math.log(given)
-    densities = weights * _t_density((off - log_ratios) / u, dof) / u
+    densities = possible.weights * _t_density((off - possible.log_ratios) / u, dof) / u
     not_listed = _NOT_LISTED * _not_listed_density(off, u, dof)
 
     total = math.fsum(densities) + not_listed
@@ -533,21 +321,21 @@ def weigh(
     members: list[_Member] = []
     for index in kept.tolist():
         if index < len(singles):
-            ones: tuple[_Alternative, ...] = (singles[index],)
+            ones: tuple[Alternative, ...] = (singles[index],)
         else:
             pair = index - len(singles)
             ones = (singles[first[pair]], singles[second[pair]])
         members.append((ones, float(densities[index])))
 
     if looks:
-        known = {one.look for one in singles} | {one.name for one in singles}
+        known = {one.look for one in singles} | {one.name for one in singles} | {MOTOR_TURN}
         if unknown := sorted(set(looks) - known):
             raise ValueError(
                 f"a look at {', '.join(map(shown, unknown))} is recorded, which is no suspect "
                 "here; expected a cause of this machine, such as those that were named"
             )
         members = _looked(members, looks)
-        not_listed *= _SEEN_WRONGLY ** sum(look == "confirmed" for look in looks.values())
+        not_listed *= math.prod(_seen_wrongly(key, look) for key, look in looks.items())
         total = math.fsum(density for _, density in members) + not_listed
 
     causes = sorted(
@@ -564,4 +352,16 @@ def weigh(
         ),
         key=lambda one: (-one.p, one.predicted),
     )
-    return Weighed(tuple(causes), tuple(classes), not_listed / total, u)
+    away = np.abs(off - possible.log_ratios[: len(singles)])
+    # Equally near ones by name, never by the order of a table.
+    nearest = sorted(
+        ((float(away[at]), singles[at]) for at in np.argsort(away, kind="stable")[:_NEAREST_OF]),
+        key=lambda one: (round(one[0], 12), -one[1].weight, one[1].look),
+    )
+    return Weighed(
+        causes=tuple(causes),
+        classes=tuple(classes),
+        p_not_listed=not_listed / total,
+        u_relative=u,
+        nearest=tuple((one, given * one.ratio) for _, one in nearest[:_NEAREST]),
+    )

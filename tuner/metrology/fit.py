@@ -280,6 +280,7 @@ def fit(
     repeats: Sequence[Sequence[float]] = (),
     turn_mm: float | None = None,
     period_turns: float = 1.0,
+    jumps: Sequence[int] = (),
     weights: Sequence[float] | Floats | None = None,
 ) -> Fit:
     """Fit datum, scale, play, one period and drift to `readings`, all in mm, by least squares.
@@ -287,7 +288,9 @@ def fit(
     `grows` is +1 when the reading grows in the plus direction of the axis, else -1. `repeats`
     are groups of re-seated readings of one unmoved place, each of at least two. `turn_mm` is the
     commanded way of one turn of the output shaft, counted from steps; without it no
-    rise and fall is looked for. `period_turns` is the period to look for, in such turns.
+    rise and fall is looked for. `period_turns` is the period to look for, in such turns. `jumps`
+    are the rows, from 0, before which the readings step by something that stays: each is a term
+    ``jump N``, N the reading after it counted from 1, so that it does not touch the scale.
     `weights` : (n,) float, inverse variances relative to a usual reading.
     Noise: ``s2 = (RSS + SS of repeats) / (n - p + k - 1)``, with a prior below six degrees of
     freedom unless five repeats show the hand.
@@ -322,6 +325,10 @@ def fit(
         not_tested["drift_mm_per_min"] = "no times given"
     else:
         candidates["drift"] = data.time_s / 60.0
+    steps = [f"jump {row + 1}" for row in jumps]
+    for name, row in zip(steps, jumps, strict=True):
+        after = (data.visit == data.visit[row]) & (np.arange(n) >= row)
+        candidates[name] = np.asarray(after, dtype=float)
 
     names = list(candidates)
     # One table of all candidates with the readings as its last column.
@@ -347,6 +354,8 @@ def fit(
         left_out={},
         why=not_tested,
     )
+    for name in steps:
+        terms.take(name, terms.unit(names.index(name)))
     if no_play is None:
         tied = "the side of arrival changes only together with the position"
         terms.offer("play_mm", "play", names.index("play"), tied)

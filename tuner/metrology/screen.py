@@ -20,8 +20,9 @@ from typing import Literal
 
 import numpy as np
 
-from tuner.metrology.least_squares import Floats, least_squares, product, repeatability
+from tuner.metrology.least_squares import Floats, least_squares, product
 from tuner.metrology.reading import Columns, Integers, Reading, columns, visits_in
+from tuner.metrology.terms import Hand, Model, usual_hand
 
 _FEWEST = 4
 _ENUMERATED = 20
@@ -37,17 +38,6 @@ _P_MISREAD = 0.04
 _MISREAD_WITHIN_MM = 10.0
 _P_EXCHANGED = 0.02
 _P_INCH = 0.02
-# What hands do: 0.025 mm, known as from five repeats; between the 0.012 and 0.05 of steady and
-# unsteady ones (common practice, no source).
-_HAND_MM = 0.025
-_HAND_DOF = 4.0
-# What axes do, one standard deviation (common practice, no source). Without this a large rise and
-# fall once per turn could excuse any misread quarter turn. Datum and scale may be anything.
-_ANYTHING_MM = 1e4
-_NO_REACH_MM = 1e-9
-_PLAY_MM = 0.5
-_PERIODIC_MM = 0.1
-_DRIFT_MM_PER_MIN = 0.02
 
 # Least trimmed squares: this many random starts, on at most so many of the readings. A start of
 # three readings is clean in a third of all cases even when three in ten are misread.
@@ -111,13 +101,8 @@ def screen(
             )
             found += [_renumbered(one, rows) for one in alone]
         return tuple(sorted(found, key=lambda one: one.row))
-    model = _Model.of(data, grows, turn_mm)
-    s_mm, dof = repeatability(repeats)
-    if dof:
-        s_mm = math.sqrt((dof * s_mm**2 + _HAND_DOF * _HAND_MM**2) / (dof + _HAND_DOF))
-    else:
-        s_mm = _HAND_MM
-    hand = _Hand(math.hypot(s_mm, resolution_mm / math.sqrt(12.0)), dof + _HAND_DOF)
+    model = Model.of(data, grows, turn_mm)
+    hand = usual_hand(repeats, resolution_mm)
     if len(data) < model.free + 2:
         return ()
     if len(data) > _ENUMERATED:
@@ -132,66 +117,6 @@ def _renumbered(one: Suspect, rows: Integers) -> Suspect:
     return replace(one, row=int(rows[one.row - 1]) + 1, exchanged_with=other)
 
 
-@dataclass(frozen=True)
-class _Hand:
-    """What a reading scatters by, in mm, and how many degrees of freedom that is known with."""
-
-    s_mm: float
-    dof: float
-
-
-@dataclass(frozen=True)
-class _Model:
-    """The terms of the fit, seen from the middle of these readings."""
-
-    grows: int
-    turn_mm: float | None
-    visits: Integers
-    centre_mm: float
-    reach_mm: float
-    start_s: float | None
-
-    @classmethod
-    def of(cls, data: Columns, grows: int, turn_mm: float | None) -> _Model:
-        low_mm, high_mm = float(data.commanded_mm.min()), float(data.commanded_mm.max())
-        return cls(
-            grows=grows,
-            turn_mm=turn_mm,
-            visits=visits_in(data.visit),
-            centre_mm=(low_mm + high_mm) / 2.0,
-            reach_mm=max((high_mm - low_mm) / 2.0, _NO_REACH_MM),
-            start_s=None if data.time_s is None else float(data.time_s.mean()),
-        )
-
-    @property
-    def free(self) -> int:
-        """How many terms may be anything: one datum a visit, and the scale over half the reach."""
-        return len(self.visits) + 1
-
-    def table(self, data: Columns) -> Floats:
-        """Return what each term is at each of the readings : (n, p)."""
-        terms = [*(np.asarray(data.visit == one, dtype=float) for one in self.visits)]
-        terms.append(self.grows / self.reach_mm * (data.commanded_mm - self.centre_mm))
-        terms.append(-0.5 * data.side)
-        if self.turn_mm is not None:
-            angle = 2.0 * math.pi / self.turn_mm * data.commanded_mm
-            terms += [np.cos(angle), np.sin(angle)]
-        if self.start_s is not None and data.time_s is not None:
-            terms.append((data.time_s - self.start_s) / 60.0)
-        return np.column_stack(terms)
-
-    def usual(self, s_mm: float) -> Floats:
-        """Return further rows of the table that hold each term to its usual size : (p, p).
-
-        For readings that scatter by `s_mm`: a term of size t is one more reading of 0 = term, with
-        weight (s / t)^2. With them every term has a value, whatever is left out.
-        """
-        sizes_mm = [_ANYTHING_MM] * self.free + [_PLAY_MM]
-        sizes_mm += [_PERIODIC_MM] * 2 if self.turn_mm is not None else []
-        sizes_mm += [_DRIFT_MM_PER_MIN] if self.start_s is not None else []
-        return np.asarray(np.diag(s_mm / np.array(sizes_mm)))
-
-
 # --- up to twenty readings ----------------------------------------------------------------
 
 
@@ -203,7 +128,7 @@ class _Hypotheses:
     determinant by ``det M_SS``; other values y + d raise it by ``2 d'e + d'Md``.
     """
 
-    def __init__(self, data: Columns, model: _Model, hand: _Hand) -> None:
+    def __init__(self, data: Columns, model: Model, hand: Hand) -> None:
         n = len(data)
         q, _ = np.linalg.qr(np.vstack([model.table(data), model.usual(hand.s_mm)]))
         y = data.reading_mm - data.reading_mm.mean()
@@ -272,7 +197,7 @@ class _Hypotheses:
 
 
 def _enumerated(
-    data: Columns, model: _Model, hand: _Hand, resolution_mm: float
+    data: Columns, model: Model, hand: Hand, resolution_mm: float
 ) -> tuple[Suspect, ...]:
     suspects = []
     for row, p, kind, rows in _Hypotheses(data, model, hand).suspected():
@@ -335,7 +260,7 @@ def _stretches_in_inch(data: Columns) -> Iterator[Floats]:
 
 
 def _predicted(
-    data: Columns, model: _Model, hand: _Hand, without: Integers, row: int
+    data: Columns, model: Model, hand: Hand, without: Integers, row: int
 ) -> tuple[float, float]:
     """Return what the readings other than `without` say of `row`: its value, u of a reading."""
     kept = np.setdiff1d(np.arange(len(data)), without)
@@ -354,7 +279,7 @@ class _Said:
     s_mm: float
 
     @classmethod
-    def by(cls, table: Floats, reading_mm: Floats, model: _Model, hand: _Hand) -> _Said:
+    def by(cls, table: Floats, reading_mm: Floats, model: Model, hand: Hand) -> _Said:
         level_mm = float(np.median(reading_mm))
         usual = model.usual(hand.s_mm)
         whole = np.vstack([table, usual])
@@ -373,9 +298,7 @@ class _Said:
 # --- more than twenty ---------------------------------------------------------------------
 
 
-def _trimmed(
-    data: Columns, model: _Model, hand: _Hand, resolution_mm: float
-) -> tuple[Suspect, ...]:
+def _trimmed(data: Columns, model: Model, hand: Hand, resolution_mm: float) -> tuple[Suspect, ...]:
     """Hold every reading against the half that agrees best.
 
     That half is looked for in a sample spread over the whole table. Among very many readings some

@@ -1,9 +1,10 @@
-"""Readings as columns, and reading them from somebody's CSV file.
+"""Readings as columns, and reading them from somebody's CSV file; other tables by the same rules.
 
 RFC 4180 with what spreadsheets make of it: a byte-order mark, any line end, semicolons where the
 comma is the sign for decimals. The header is ``commanded_mm,reading_mm`` and, in any order,
 ``approach`` (plus, minus), ``time_s``, ``feed_mm_per_min`` and ``visit``. A line that begins with
 ``#`` is a comment, an empty one is passed over. The feed must be a number; no fit depends on it.
+A table of something else has a ``Layout`` of its own and is held to the same rules.
 
 The rule: a row counts as it is written or the file does not count. Nothing is guessed,
 repaired or left out; what is wrong is told with its line number, several at once.
@@ -14,8 +15,11 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -28,8 +32,15 @@ from tuner.text import clipped, shown
 __all__ = [
     "LARGEST_FILE_BYTES",
     "ArrayLike",
+    "Layout",
+    "WrongCell",
     "columns_of",
+    "number",
+    "one_of",
+    "parse_rows",
     "parse_table",
+    "quoted",
+    "read_bytes",
     "read_table",
 ]
 
@@ -45,12 +56,6 @@ _LONGEST_S = 1e9
 _FASTEST_MM_PER_MIN = 1e6
 _LARGEST_VISIT = 1e9
 
-_COLUMNS = ("commanded_mm", "reading_mm", "approach", "time_s", "feed_mm_per_min", "visit")
-_NEEDED = _COLUMNS[:2]
-_EXPECTED_HEADER = (
-    "expected commanded_mm,reading_mm and, where they are known, approach, time_s, "
-    "feed_mm_per_min, visit"
-)
 # More digits than a float holds, and no other script's; no nan, no 1_0, no hexadecimal.
 _NUMBER = re.compile(
     r"[+-]?(?:[0-9]{1,30}(?:[.,][0-9]{0,30})?|[.,][0-9]{1,30})(?:[eE][+-]?[0-9]{1,3})?"
@@ -114,21 +119,28 @@ def read_table(path: Path) -> Columns:
 
     Raises ``BadFile`` when it cannot be read, is too large or not UTF-8, and as ``parse_table``.
     """
+    return parse_table(read_bytes(path, _READINGS.of), str(path))
+
+
+def read_bytes(path: Path, of: str) -> bytes:
+    """Return what is in the CSV file at `path`, a table of `of`, up to one byte more than allowed.
+
+    Raises ``BadFile`` when it cannot be read.
+    """
     source = str(path)
     try:
         with path.open("rb") as file:
-            raw = file.read(LARGEST_FILE_BYTES + 1)
+            return file.read(LARGEST_FILE_BYTES + 1)
     except FileNotFoundError:
         raise _refused(
-            source, "there is no such file; expected a CSV file of readings; check the name"
+            source, f"there is no such file; expected a CSV file of {of}; check the name"
         ) from None
     except IsADirectoryError:
-        raise _refused(source, "this is a folder; name the file of readings inside it") from None
+        raise _refused(source, f"this is a folder; name the file of {of} inside it") from None
     except (OSError, ValueError) as failure:  # ValueError: a NUL in the name
         raise _refused(
             source, f"it cannot be read ({shown(str(failure))}); check the name and who may read it"
         ) from None
-    return parse_table(raw, source)
 
 
 def parse_table(raw: bytes, source: str) -> Columns:
@@ -136,10 +148,46 @@ def parse_table(raw: bytes, source: str) -> Columns:
 
     Raises ``BadFile`` with everything that is wrong, up to ten rows of it.
     """
+    columns = parse_rows(raw, source, _READINGS)
+    commanded, reading = (np.array(columns[name]) for name in _READINGS.needed)
+    n = len(commanded)
+    time_s = np.array(columns.get("time_s", [np.nan] * n))
+    try:
+        return Columns(
+            commanded_mm=commanded,
+            reading_mm=reading,
+            side=np.array(columns.get("approach", [0.0] * n)),
+            visit=np.array(columns.get("visit", [1] * n), dtype=np.int64),
+            time_s=None if np.any(np.isnan(time_s)) else time_s,
+        )
+    except BadReadings as failure:  # of the table as a whole: each cell was checked
+        raise _refused(source, str(failure)) from None
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What a table may hold: a parser for the cells of each column, by name.
+
+    `needed` are the columns it must have, `of` is what it is a table of, `expected` says in words
+    what the header should be.
+    """
+
+    cells: Mapping[str, Callable[[_File, str], Any]]
+    needed: tuple[str, ...]
+    of: str
+    expected: str
+
+
+def parse_rows(raw: bytes, source: str, layout: Layout) -> dict[str, list[Any]]:
+    """Return the cells of `raw`, the bytes of a CSV file called `source`, column by column.
+
+    Only columns that are there, each with one entry a row and at least one. Raises ``BadFile``
+    with everything that is wrong, up to ten rows of it.
+    """
     if len(raw) > LARGEST_FILE_BYTES:
         raise _refused(
             source,
-            f"it is larger than {LARGEST_FILE_BYTES >> 20} MiB; expected a table of readings; "
+            f"it is larger than {LARGEST_FILE_BYTES >> 20} MiB; expected a table of {layout.of}; "
             "split it up",
         )
     try:
@@ -151,60 +199,50 @@ def parse_table(raw: bytes, source: str) -> Columns:
             f"line {line} is not UTF-8 text (byte 0x{raw[failure.start]:02x}); save the file as "
             "CSV in UTF-8",
         ) from None
-    return _File(source).read(text)
+    return _File(source, layout).read(text)
 
 
 def _refused(source: str, what: str) -> BadFile:
     return BadFile([f"{shown(source)}: {what}"])
 
 
-def _quoted(text: str) -> str:
+def quoted(text: str) -> str:
+    """Return what stands in a cell, fit to be shown in a finding."""
     return f"'{clipped(shown(text.strip()), _LONGEST_SHOWN)}'"
 
 
-class _WrongCell(Exception):
+class WrongCell(Exception):
     """What is wrong with one cell, in words."""
 
 
 class _File:
     """One pass over one file; wrong rows become findings and reading goes on."""
 
-    def __init__(self, source: str) -> None:
+    def __init__(self, source: str, layout: Layout) -> None:
         self._source = source
+        self._layout = layout
         self._findings: list[str] = []
         self._not_listed = 0
         self._decimal_sign: tuple[str, int] | None = None
         self._line = 0
 
-    def read(self, text: str) -> Columns:
+    def read(self, text: str) -> dict[str, list[Any]]:
         rows = self._rows(text)
         names = self._header(next(rows, None))
-        columns: dict[str, list[float]] = {name: [] for name in names}
-        parsers = [(columns[name], self._parser(name)) for name in names]
+        columns: dict[str, list[Any]] = {name: [] for name in names}
+        parsers = [(columns[name], partial(self._layout.cells[name], self)) for name in names]
         for cells in rows:
             self._row(cells, names, parsers)
         if self._findings:
             if self._not_listed:
                 self._findings.append(f"{shown(self._source)}: and {self._not_listed} more lines")
             raise BadFile(self._findings)
-        return self._table(columns)
-
-    def _table(self, columns: dict[str, list[float]]) -> Columns:
-        commanded, reading = (np.array(columns[name]) for name in _NEEDED)
-        n = len(commanded)
-        if not n:
-            raise _refused(self._source, "there is no reading below the header; expected some")
-        time_s = np.array(columns.get("time_s", [np.nan] * n))
-        try:
-            return Columns(
-                commanded_mm=commanded,
-                reading_mm=reading,
-                side=np.array(columns.get("approach", [0.0] * n)),
-                visit=np.array(columns.get("visit", [1] * n), dtype=np.int64),
-                time_s=None if np.any(np.isnan(time_s)) else time_s,
+        if not columns[names[0]]:
+            raise _refused(
+                self._source,
+                f"there is no {self._layout.of.removesuffix('s')} below the header; expected some",
             )
-        except BadReadings as failure:  # of the table as a whole: each cell was checked
-            raise _refused(self._source, str(failure)) from None
+        return columns
 
     def _wrong(self, what: str) -> None:
         if len(self._findings) < _MOST_FINDINGS:
@@ -241,31 +279,32 @@ class _File:
 
     def _header(self, cells: list[str] | None) -> list[str]:
         if cells is None:
-            raise _refused(self._source, f"there is no header line; {_EXPECTED_HEADER}")
+            raise _refused(self._source, f"there is no header line; {self._layout.expected}")
         names = [cell.strip().lower() for cell in cells]
         where = f"line {self._line}, the header: "
         for name in names:
             if name.endswith(("_deg", "_deg_per_min")):
                 raise _refused(
                     self._source,
-                    where + f"{_quoted(name)} is in degrees; expected mm: a caliper reads lengths",
+                    where + f"{quoted(name)} is in degrees; expected mm: a caliper reads lengths",
                 )
-            if name not in _COLUMNS:
+            if name not in self._layout.cells:
                 raise _refused(
-                    self._source, where + f"{_quoted(name)} is no column here; {_EXPECTED_HEADER}"
+                    self._source,
+                    where + f"{quoted(name)} is no column here; {self._layout.expected}",
                 )
             if names.count(name) > 1:
                 raise _refused(self._source, where + f"{name} is there twice; expected it once")
-        for name in _NEEDED:
+        for name in self._layout.needed:
             if name not in names:
-                raise _refused(self._source, where + f"{name} is missing; {_EXPECTED_HEADER}")
+                raise _refused(self._source, where + f"{name} is missing; {self._layout.expected}")
         return names
 
     def _row(
         self,
         cells: list[str],
         names: list[str],
-        parsers: Sequence[tuple[list[float], Callable[[str], float]]],
+        parsers: Sequence[tuple[list[Any], Callable[[str], Any]]],
     ) -> None:
         if len(cells) != len(names):
             self._wrong(
@@ -277,36 +316,24 @@ class _File:
         for name, cell, (column, parse) in zip(names, cells, parsers, strict=True):
             try:
                 column.append(parse(cell.strip()))
-            except _WrongCell as wrong:
+            except WrongCell as wrong:
                 self._wrong(f"{name} {wrong}")
                 return
 
     # Cells.
 
-    def _parser(self, name: str) -> Callable[[str], float]:
-        match name:
-            case "approach":
-                return _side
-            case "visit":
-                return _visit
-            case "time_s":
-                return lambda text: self._number(text, _LONGEST_S) if text else np.nan
-            case "feed_mm_per_min":
-                return lambda text: self._number(text, _FASTEST_MM_PER_MIN) if text else np.nan
-            case _:
-                return lambda text: self._number(text, _FURTHEST_MM)
-
-    def _number(self, text: str, furthest: float) -> float:
+    def number(self, text: str, furthest: float) -> float:
+        """Return the number that `text` is, within `furthest`; raises ``WrongCell``."""
         if not text:
-            raise _WrongCell("is empty; expected a number like 12.34")
+            raise WrongCell("is empty; expected a number like 12.34")
         if not _NUMBER.fullmatch(text):
-            raise _WrongCell(f"is {_quoted(text)}; expected a plain number like 12.34")
+            raise WrongCell(f"is {quoted(text)}; expected a plain number like 12.34")
         for sign in ".,":
             if sign in text:
                 self._hold_to(sign)
         value = float(text.replace(",", "."))
         if not abs(value) <= furthest:
-            raise _WrongCell(f"is {_quoted(text)}; expected a number within {furthest:g}")
+            raise WrongCell(f"is {quoted(text)}; expected a number within {furthest:g}")
         return value
 
     def _hold_to(self, sign: str) -> None:
@@ -315,7 +342,7 @@ class _File:
             self._decimal_sign = (sign, self._line)
         elif self._decimal_sign[0] != sign:
             words = {".": "a dot", ",": "a comma"}
-            raise _WrongCell(
+            raise WrongCell(
                 f"has {words[sign]} for decimals, and line {self._decimal_sign[1]} has "
                 f"{words[self._decimal_sign[0]]}; expected one of them in the whole file, and "
                 "nothing between thousands"
@@ -326,14 +353,46 @@ def _is_comment(line: str) -> bool:
     return line.lstrip().startswith("#")
 
 
-def _side(text: str) -> float:
-    try:
-        return _SIDES[text.lower()]
-    except KeyError:
-        raise _WrongCell(f"is {_quoted(text)}; expected plus, minus or nothing") from None
+def number(furthest: float, *, empty: float | None = None) -> Callable[[_File, str], float]:
+    """Return a parser for a number within `furthest`; an empty cell is `empty`, None: an error."""
+
+    def parse(file: _File, text: str) -> float:
+        return empty if empty is not None and not text else file.number(text, furthest)
+
+    return parse
 
 
-def _visit(text: str) -> float:
+def one_of(words: Mapping[str, Any], expected: str) -> Callable[[_File, str], Any]:
+    """Return a parser for one of `words`, in any case; `expected` names them."""
+
+    def parse(_: _File, text: str) -> Any:
+        try:
+            return words[text.lower()]
+        except KeyError:
+            raise WrongCell(f"is {quoted(text)}; expected {expected}") from None
+
+    return parse
+
+
+def _visit(_: _File, text: str) -> float:
     if not _WHOLE.fullmatch(text):
-        raise _WrongCell(f"is {_quoted(text)}; expected a whole number, counted from 1")
+        raise WrongCell(f"is {quoted(text)}; expected a whole number, counted from 1")
     return int(text)
+
+
+_READINGS = Layout(
+    cells={
+        "commanded_mm": number(_FURTHEST_MM),
+        "reading_mm": number(_FURTHEST_MM),
+        "approach": one_of(_SIDES, "plus, minus or nothing"),
+        "time_s": number(_LONGEST_S, empty=np.nan),
+        "feed_mm_per_min": number(_FASTEST_MM_PER_MIN, empty=np.nan),
+        "visit": _visit,
+    },
+    needed=("commanded_mm", "reading_mm"),
+    of="readings",
+    expected=(
+        "expected commanded_mm,reading_mm and, where they are known, approach, time_s, "
+        "feed_mm_per_min, visit"
+    ),
+)

@@ -33,7 +33,7 @@ from tuner.metrology.reading import Approached, Reading
 _SHORTEST_BASE_MM = 5.0
 _QUARTER, _HALF = 0.25, 0.5
 # With this much of a turn to spare the inner readings still show both phases of a rise and fall.
-_LEAST_INNER = 0.4
+_LEAST_INNER = 0.42
 # Ten readings on exactly three turns: the scale is 1.12 times as uncertain as from its two ends
 # with single inner readings, 1.13 with pairs a turn shorter; on four turns 1.12 and 1.10.
 _SHORT_BASE_TURNS = 3

@@ -11,15 +11,27 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from typing import Any, Literal
 
+from tuner.drive.numbers import Rounding, decimals_kept, roundings
 from tuner.drive.parts import DriveTrain
-from tuner.drive.scale import Form, Stored, all_forms, plain_number, scaled, steps_per_mm
+from tuner.drive.scale import Form, Stored, all_forms, scaled, steps_per_mm
 from tuner.metrology.budget import Scale
-from tuner.metrology.causes import OFF, Cause, Changes, Looked, Weighed, weigh
+from tuner.metrology.causes import (
+    MOTOR_TURN,
+    Cause,
+    Changes,
+    Looked,
+    Weighed,
+    odds_in_words,
+    weigh,
+)
+from tuner.metrology.faults import Told, told_by
 from tuner.metrology.fit import Fit
+from tuner.metrology.looks import Look, cheapest_look, next_look
+from tuner.metrology.motion import Motion
 from tuner.metrology.screen import Suspect
 
 Verdict = Literal["keep", "change", "repair-first", "measure-again", "cannot-tell"]
@@ -48,13 +60,15 @@ class Proposed:
 
     `changes` are keys of the axis on the card with their new values, empty while a tie leaves
     open which part it is. `found` is what the controller must hold today for the axis to
-    travel as it does; it differs from the card where the stored number was misread.
+    travel as it does; it differs from the card where the stored number was misread. `rounded`
+    says what the decimals of the stored number cost over the axis, empty where it is open.
     """
 
     basis: Basis
     changes: Changes
     forms: _Forms
     found: Mapping[Form, Fraction]
+    rounded: tuple[Rounding, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return the proposal as plain data."""
@@ -66,6 +80,10 @@ class Proposed:
                 for form, value in self.forms.items()
             },
             "found": {str(form): float(value) for form, value in self.found.items()},
+            "rounded": [
+                {"decimals": one.decimals, "value": float(one.value), "off_mm": one.off_mm}
+                for one in self.rounded
+            ],
         }
 
 
@@ -75,9 +93,11 @@ class Finding:
 
     `value_known` says that more readings would not change the verdict, so a first stage may
     stop. `part_known` is true when one cause is left and every part of it was looked at.
-    `tie` names the causes that give exactly the same scale, when there are several.
+    `tie` names the causes that give exactly the same scale, when there are several. `look` is
+    the cheapest look that splits or confirms what is left, None when no look helps.
     `place_anew` is true when only a second placing of the caliper leads on. `suspects` are the
-    readings that look misread, None when nobody looked for them.
+    readings that look misread, None when nobody looked for them. `told` is what the sequence of the
+    readings means, None where nobody looked.
     """
 
     verdict: Verdict
@@ -93,6 +113,8 @@ class Finding:
     part_known: bool = False
     place_anew: bool = False
     suspects: tuple[Suspect, ...] | None = None
+    look: Look | None = None
+    told: Told | None = None
 
     def as_json(self, *, file: str | None, axis: str | None) -> dict[str, Any]:
         """Return one object as ``tuner examine --json`` prints it: no NaN, no infinity."""
@@ -101,7 +123,7 @@ class Finding:
             "schema": 1,
             "file": file,
             "axis": axis,
-            **fit_as_json(self.fit, self.scale, self.suspects),
+            **fit_as_json(self.fit, self.scale, self.suspects, self.told),
             "travel_per_rev_mm": {
                 "expected": float(self.train.travel_per_rev_mm),
                 "stored": float(stored_mm),
@@ -109,8 +131,10 @@ class Finding:
                 "U": self.scale.U * float(stored_mm),
             },
             "causes": self._causes_as_json(),
-            "tie": [" + ".join((one.name, *one.also)) for one in self.tie],
+            "tie": [" + ".join((one.name, *one.also)) for one in self.tie]
+            or [*(self.told.tie if self.told else ())],
             "next": self.next,
+            "look": asdict(self.look) if self.look else None,
             "verdict": self.verdict,
             "value_known": self.value_known,
             "place_anew": self.place_anew,
@@ -124,6 +148,7 @@ class Finding:
             {
                 "name": one.name,
                 "p": one.p,
+                "odds": odds_in_words(one.p),
                 "says": one.says,
                 "check": one.check,
                 "looks": list(one.looks),
@@ -135,18 +160,42 @@ class Finding:
             {
                 "name": "not-listed",
                 "p": self.weighed.p_not_listed,
-                "says": "none of the usual parts and settings explains this scale",
+                "odds": odds_in_words(self.weighed.p_not_listed),
+                "says": "none of the usual parts and settings explains this scale"
+                + self._excluded(),
                 "check": "place the caliper anew and measure again",
                 "looks": [],
             }
         )
         causes.sort(key=lambda one: -one["p"])
-        return [one for one in causes[:_MOST_CAUSES] if one["p"] >= _WORTH_SHOWING]
+        shown = [one for one in causes[:_MOST_CAUSES] if one["p"] >= _WORTH_SHOWING]
+        # Two parts that cancel each other out do no harm; but they are never excluded.
+        cancelling = [one for one in causes if one["name"] == "compensating"]
+        if self.verdict == "keep" and cancelling and cancelling[0] not in shown:
+            shown.append(cancelling[0])
+        return shown + [one.as_json() for one in (self.told.faults if self.told else ())]
+
+    def _excluded(self) -> str:
+        """The nearest alternatives and how far off they are, for a scale that none fits."""
+        assert self.weighed is not None
+        off = [
+            f"{one.says}: {float(predicted):.4f}, "
+            f"{abs(math.log(self.scale.value / predicted)) / self.weighed.u_relative:.1f} u away"
+            for one, predicted in self.weighed.nearest
+            if predicted != 1
+        ]
+        return f" (nearest: {'; '.join(off)})" if off else ""
 
 
-def fit_as_json(fit: Fit, scale: Scale, suspects: Sequence[Suspect] | None) -> dict[str, Any]:
+def fit_as_json(
+    fit: Fit, scale: Scale, suspects: Sequence[Suspect] | None, told: Told | None = None
+) -> dict[str, Any]:
     """Return what the readings alone say, under the keys of ``tuner examine --json``."""
-    not_tested = {**fit.not_tested, "jumps": "no jump between two readings was looked for"}
+    not_tested = {**fit.not_tested}
+    if told is None:
+        not_tested["jumps"] = "no jump between two readings was looked for"
+    else:
+        not_tested |= told.not_tested
     if suspects is None:
         not_tested["suspect_readings"] = "the readings were not held against each other"
     play, drift, periodic = fit.play_mm, fit.drift_mm_per_min, fit.periodic
@@ -172,7 +221,8 @@ def fit_as_json(fit: Fit, scale: Scale, suspects: Sequence[Suspect] | None) -> d
         else {"value": drift, "u": fit.u_drift_mm_per_min},
         "not_tested": not_tested,
         "suspect_readings": None if suspects is None else [one.row for one in suspects],
-        "jumps": None,
+        "jumps": None if told is None else told.jumps_as_json(),
+        "smallest_jump_mm": None if told is None else told.smallest_jump_as_json(),
     }
 
 
@@ -244,29 +294,6 @@ def _shared_forms(causes: Sequence[Cause]) -> _Forms:
     }
 
 
-def _next_look(causes: Sequence[Cause], train: DriveTrain, stored: Stored) -> str:
-    """The cheapest look that splits `causes`, what its outcomes mean, and the look after it.
-
-    Reading a number again costs nothing; a mark on the shaft splits the motor from what it
-    drives without taking anything apart. `causes` are in order of probability.
-    """
-    number = next((one for one in causes if one.side == "number"), None)
-    parts = [one for one in causes if one.side != "number"]
-    if number is not None:
-        then = f"; if it is as on the card, {parts[0].check}" if parts else ""
-        return number.check + then
-    motor = next((one for one in parts if one.side == "motor"), None)
-    output = next((one for one in parts if one.side == "output"), None)
-    if motor is not None and output is not None:
-        turn_mm = train.motor.microsteps_per_rev / steps_per_mm(stored, train)
-        return (
-            f"{OFF}mark the motor shaft; power on, hands and caliper out, move the axis "
-            f"{plain_number(turn_mm)} mm: not one whole turn, then {motor.check}; one whole turn, "
-            f"then {output.check}"
-        )
-    return OFF + "; then ".join(dict.fromkeys(one.check.removeprefix(OFF) for one in parts[:3]))
-
-
 # --- the decision ------------------------------------------------------------------------
 
 
@@ -279,6 +306,7 @@ class _Ruling:
     value_known: bool = False
     part_known: bool = False
     place_anew: bool = False
+    look: Look | None = None
 
 
 def decide(
@@ -293,6 +321,7 @@ def decide(
     matters_mm: float = _MATTERS_MM,
     wanted_U: float = WANTED_U,
     suspects: Sequence[Suspect] | None = None,
+    motion: Motion | None = None,
 ) -> Finding:
     """Return what `scale`, measured by `fit`, means for the number that is stored.
 
@@ -300,24 +329,28 @@ def decide(
     `looks` is what a person found on looking, as for ``weigh``. `matters_mm` is the smallest
     error over `axis_length_mm` that is worth a measured change; `wanted_U` the relative
     uncertainty at which a measured value is good enough. `suspects` are the readings that look
-    misread, from ``screen``: they are asked for again before anything is decided.
+    misread, from ``screen``: they are asked for again before anything is decided. `motion` is what
+    the sequence of the readings says, from ``watch``: jumps are cleared up before the number is.
     """
-    weighed = None
+    weighed, told = None, None
     ruling = _no_ratio(scale)
     if ruling is None:
         weighed = weigh(scale, train, stored, looks)
+        if motion is not None:
+            told = told_by(motion, fit, scale.value, _machines_left(weighed, train))
         ruling = (
             _misread(suspects or ())
+            or _jumped(told)
             or _not_enough(fit)
             or _right_as_it_is(scale, fit, weighed)
-            or _from_parts(weighed, train, stored, looks or {})
-            or _between_parts(scale, weighed, train, stored)
+            or _from_parts(weighed, train, stored, looks or {}, axis_length_mm)
+            or _between_parts(scale, weighed, train, stored, looks or {})
             or _measured(
                 scale,
                 train,
                 stored,
                 weighed,
-                axis_length_mm * abs(1.0 - scale.value),
+                axis_length_mm,
                 setups,
                 matters_mm,
                 wanted_U,
@@ -337,6 +370,8 @@ def decide(
         part_known=ruling.part_known,
         place_anew=ruling.place_anew,
         suspects=None if suspects is None else tuple(suspects),
+        look=ruling.look,
+        told=told,
     )
 
 
@@ -371,6 +406,18 @@ def _misread(suspects: Sequence[Suspect]) -> _Ruling | None:
         "measure-again",
         f"take again what looks misread: reading {named}" + (f"; and {more} more" * (more > 0)),
     )
+
+
+def _machines_left(weighed: Weighed, train: DriveTrain) -> list[DriveTrain]:
+    """What the machine may be made of after the scale; the card where nothing stands out."""
+    return [one.train for one in weighed.causes if one.p > _RIVAL] or [train]
+
+
+def _jumped(told: Told | None) -> _Ruling | None:
+    """Motion that was lost, or never made, is cleared up before the number is judged."""
+    if told is None or told.verdict is None:
+        return None
+    return _Ruling(told.verdict, told.next)
 
 
 def _not_enough(fit: Fit) -> _Ruling | None:
@@ -414,7 +461,11 @@ def _right_as_it_is(scale: Scale, fit: Fit, weighed: Weighed) -> _Ruling | None:
 
 
 def _from_parts(
-    weighed: Weighed, train: DriveTrain, stored: Stored, looks: Mapping[str, Looked]
+    weighed: Weighed,
+    train: DriveTrain,
+    stored: Stored,
+    looks: Mapping[str, Looked],
+    axis_length_mm: float,
 ) -> _Ruling | None:
     """The value, where one class of parts is certain enough; and what is open about the part."""
     rivals = [one for one in weighed.classes if one.p > _RIVAL]
@@ -425,31 +476,38 @@ def _from_parts(
         return None
     members = [one for one in best.causes if one.p > _RIVAL * best.p]
     tie = tuple(members) if len(members) > 1 else ()
-    look = _next_look(members, train, stored)
+    words = next_look(members, train, stored)
+    look = cheapest_look(members, train, stored, looks)
     if len({_remedy(one, stored.form) for one in members}) > 1:
-        return _Ruling("cannot-tell", look, tie=tie, value_known=True)
+        return _Ruling("cannot-tell", words, tie=tie, value_known=True, look=look)
     first = members[0]
-    if first.also and "denied" in looks.values() and not set(first.looks) & set(looks):
+    denied = {key for key, seen in looks.items() if seen == "denied"} - {MOTOR_TURN}
+    if first.also and denied and not set(first.looks) & set(looks):
         # The likely parts were looked at and are right: two unlikely ones need a look first.
-        return _Ruling("cannot-tell", look, value_known=True)
+        return _Ruling("cannot-tell", words, value_known=True, look=look)
     if first.name == "inch-units":
-        return _Ruling("repair-first", look, value_known=True)
-    confirmed = {key for key, look in looks.items() if look == "confirmed"}
+        verdict: Verdict = "measure-again" if first.motor_turns == 1 else "repair-first"
+        return _Ruling(verdict, words, value_known=True, look=look)
+    confirmed = {key for key, seen in looks.items() if seen == "confirmed"}
     part_known = not tie and all({one, one.split("=")[0]} & confirmed for one in first.looks)
+    forms = _shared_forms(members)
+    number = forms[stored.form]
     proposal = Proposed(
         "parts",
         {} if tie else first.changes,
-        _shared_forms(members),
+        forms,
         # predicted = steps sent x true mm per step
         all_forms(first.predicted * first.train.steps_per_mm, train),
+        () if number is None else roundings(number, axis_length_mm),
     )
     return _Ruling(
         "change",
-        _by_hand(proposal, stored.form) if part_known else look,
+        _by_hand(proposal, stored.form) if part_known else words,
         tie=tie,
         proposal=proposal,
         value_known=True,
         part_known=part_known,
+        look=None if part_known else look,
     )
 
 
@@ -461,7 +519,11 @@ def _by_hand(proposal: Proposed, form: Form) -> str:
 
 
 def _between_parts(
-    scale: Scale, weighed: Weighed, train: DriveTrain, stored: Stored
+    scale: Scale,
+    weighed: Weighed,
+    train: DriveTrain,
+    stored: Stored,
+    looks: Mapping[str, Looked],
 ) -> _Ruling | None:
     """Parts that may explain the scale, none of them certain enough."""
     candidates = [
@@ -476,7 +538,8 @@ def _between_parts(
     return _Ruling(
         "cannot-tell",
         f"the scale is {scale.value:.4f} ± {scale.U:.4f}; to see where it comes from: "
-        + _next_look(candidates, train, stored),
+        + next_look(candidates, train, stored),
+        look=cheapest_look(candidates, train, stored, looks),
     )
 
 
@@ -485,18 +548,19 @@ def _measured(
     train: DriveTrain,
     stored: Stored,
     weighed: Weighed,
-    effect_mm: float,
+    axis_length_mm: float,
     setups: int,
     matters_mm: float,
     wanted_U: float,
 ) -> _Ruling:
     """No part explains the scale: only a caliper, placed twice, can give a number."""
+    effect_mm = axis_length_mm * abs(1.0 - scale.value)
     clear = _off_in_u(scale, weighed) > _MEASURED_U
     if clear and effect_mm < matters_mm:
         return _Ruling(
             "keep",
-            f"the error is {effect_mm:.2f} mm over the whole axis, less than the {matters_mm:g} mm "
-            "that matter here: leave the stored number as it is",
+            f"the error is {effect_mm:.2f} {train.unit} over the whole axis, less than the "
+            f"{matters_mm:g} {train.unit} that matter here: leave the stored number as it is",
             value_known=True,
         )
     if not clear or setups < _SET_UPS:
@@ -506,7 +570,9 @@ def _measured(
             "the caliper off, place it anew, and measure a second time",
             place_anew=True,
         )
-    new = scaled(stored, Fraction(scale.value))
+    exact = scaled(stored, Fraction(scale.value))
+    number = round(exact.value, decimals_kept(scale.u_relative * float(exact.value)))
+    new = replace(exact, value=number)
     return _Ruling(
         "change",
         "set the number by hand, then measure once more to check it",
@@ -515,12 +581,13 @@ def _measured(
             {f"stored.{stored.form}": new.value},
             dict(all_forms(steps_per_mm(new, train), train)),
             all_forms(steps_per_mm(stored, train), train),
+            roundings(number, axis_length_mm),
         ),
-        value_known=scale.U_relative <= wanted_U or _caliper_dominates(scale),
+        value_known=scale.U_relative <= wanted_U or caliper_dominates(scale),
     )
 
 
-def _caliper_dominates(scale: Scale) -> bool:
+def caliper_dominates(scale: Scale) -> bool:
     """More readings no longer help: what they cannot average away is three quarters of u²."""
     readings = math.fsum(o.u_relative**2 for o in scale.contributions if o.name == "readings")
     return readings <= 0.25 * scale.u_relative**2

@@ -5,22 +5,108 @@ The caliper's zero is read first and last: a zero that moved makes every reading
 
 from __future__ import annotations
 
+from functools import partial
+
 from tuner.card.schema import Axis, Card
 from tuner.drive.scale import contradiction, form_words, plain_number
 from tuner.messages import Ask, Checkpoint, Choose, Decided, Say, Value
 from tuner.metrology.caliper import placed_limit_mm
 from tuner.metrology.targets import over_travel_mm
 from tuner.plans.ladder import climb
-from tuner.plans.measure import measure
-from tuner.plans.run import AxisRun, Part, hear
+from tuner.plans.measure import finding_now, measure
+from tuner.plans.recover import Contact, needs_no_machine, recover
+from tuner.plans.run import AxisRun, Finding, Part, hear
 
 _ZERO_MOVED_MM = 0.03
 
 
-def measure_axis(card: Card, axis: Axis, may_reference: bool, step: int, of: int) -> Part[AxisRun]:
-    """Measure one axis; the result is its run, with the finding as data in ``run.finding``."""
-    run = AxisRun(axis, card.caliper, grows=1 if axis.reading_grows == "plus" else -1)
+def measure_axis(
+    card: Card,
+    axis: Axis,
+    contact: Contact,
+    may_reference: bool,
+    step: int,
+    of: int,
+    *,
+    quick: bool = False,
+) -> Part[AxisRun]:
+    """Measure one axis; the result is its run, with the finding as data in ``run.finding``.
+
+    With `quick` the first four readings have to do.
+    """
+    run = AxisRun(
+        axis,
+        card.caliper,
+        grows=1 if axis.reading_grows == "plus" else -1,
+        hold_time_s=card.hold_time_s,
+        quick=quick,
+    )
     run.over_mm = over_travel_mm(0.0, float(axis.train.lost_cycle_mm))
+    zero_first_mm = yield from contact.through(partial(prepare, run, step, of))
+    ended = yield from contact.through(
+        partial(climb_axis, run, contact, may_reference, step + 1, of)
+    )
+    if ended is None:
+        ended = yield from contact.through(partial(_measure, run, contact, step + 2, of))
+    if ended is not None:
+        run.finding = ended
+        return run
+    zero_last_mm = yield from contact.through(partial(read_zero, run, "zero-last"))
+    moved = has_moved(zero_first_mm, zero_last_mm)
+    run.zero_moved = yield from contact.through(
+        partial(hear, Decided(key=f"{run.name}.zero-moved", value=moved))
+    )
+    if run.zero_moved:
+        run.finding = {**run.finding, **zero_moved(zero_first_mm, zero_last_mm)}
+    elif run.finding["jumps"]:
+        run.datum_look = "unmoved"
+        run.finding = yield from contact.through(
+            partial(hear, Decided(key=f"{run.name}.finding", value=finding_now(run, {})))
+        )
+    return run
+
+
+# --- moving, once more where it was cut off -----------------------------------------------
+
+
+def climb_axis(
+    run: AxisRun, contact: Contact, may_reference: bool, step: int, of: int
+) -> Part[Finding | None]:
+    """Climb the ladder, connecting anew after an interruption; the result as of ``climb``."""
+    if not contact.is_made:
+        yield from recover(run, contact)
+    yield Checkpoint(
+        key=f"{run.name}.ladder",
+        step=step,
+        of=of,
+        says=f"Axis {run.letter}: first moves, small and slow",
+    )
+    return (yield from climb(run, may_reference))
+
+
+def _measure(run: AxisRun, contact: Contact, step: int, of: int) -> Part[Finding | None]:
+    if not contact.is_made:
+        if run.climbed and (yield from needs_no_machine(measure(run))):
+            return None
+        yield from recover(run, contact)
+        ended = yield from climb(run, may_reference=False)
+        if ended is not None:
+            return ended
+    yield Checkpoint(
+        key=f"{run.name}.measure",
+        step=step,
+        of=of,
+        says=f"Axis {run.letter}: measuring",
+    )
+    yield from measure(run)
+    return None
+
+
+# --- before anything moves ----------------------------------------------------------------
+
+
+def prepare(run: AxisRun, step: int, of: int) -> Part[float]:
+    """Say what the axis is made of, place the caliper; the result is its zero in mm."""
     yield Checkpoint(
         key=f"{run.name}.parts",
         step=step,
@@ -29,45 +115,7 @@ def measure_axis(card: Card, axis: Axis, may_reference: bool, step: int, of: int
     )
     yield from _parts_in_words(run)
     yield from _place_caliper(run)
-    zero_first_mm = yield from _zero(run, "zero-first")
-    yield Checkpoint(
-        key=f"{run.name}.ladder",
-        step=step + 1,
-        of=of,
-        says=f"Axis {run.letter}: first moves, small and slow",
-    )
-    ended = yield from climb(run, may_reference)
-    if ended is not None:
-        run.finding = ended
-        return run
-    yield Checkpoint(
-        key=f"{run.name}.measure",
-        step=step + 2,
-        of=of,
-        says=f"Axis {run.letter}: measuring",
-    )
-    yield from measure(run)
-    zero_last_mm = yield from _zero(run, "zero-last")
-    # The hundredths of a display, and not of its binary form, decide.
-    moved_mm = round(abs(zero_last_mm - zero_first_mm), 3)
-    run.zero_moved = yield from hear(
-        Decided(key=f"{run.name}.zero-moved", value=moved_mm > _ZERO_MOVED_MM)
-    )
-    if run.zero_moved:
-        run.finding = {
-            **run.finding,
-            "verdict": "measure-again",
-            "proposal": None,
-            "next": (
-                f"with closed jaws the caliper showed {zero_first_mm:.2f} mm before and "
-                f"{zero_last_mm:.2f} mm after the readings: its zero moved. Clean the jaws, set "
-                "zero, measure again"
-            ),
-        }
-    return run
-
-
-# --- before anything moves ----------------------------------------------------------------
+    return (yield from read_zero(run, "zero-first"))
 
 
 def _parts_in_words(run: AxisRun) -> Part[None]:
@@ -106,7 +154,27 @@ def _place_caliper(run: AxisRun) -> Part[None]:
     run.mounted = held == "mounted"
 
 
-def _zero(run: AxisRun, which: str) -> Part[float]:
+def has_moved(zero_first_mm: float, zero_last_mm: float) -> bool:
+    """Return whether the caliper's zero moved between two looks at its closed jaws."""
+    # The hundredths of a display, and not of its binary form, decide.
+    return round(abs(zero_last_mm - zero_first_mm), 3) > _ZERO_MOVED_MM
+
+
+def zero_moved(zero_first_mm: float, zero_last_mm: float) -> Finding:
+    """Return what of a finding is different where the caliper's zero has moved."""
+    return {
+        "verdict": "measure-again",
+        "proposal": None,
+        "next": (
+            f"with closed jaws the caliper showed {zero_first_mm:.2f} mm before and "
+            f"{zero_last_mm:.2f} mm after the readings: its zero moved. Clean the jaws, set "
+            "zero, measure again"
+        ),
+    }
+
+
+def read_zero(run: AxisRun, which: str) -> Part[float]:
+    """Read what the caliper shows with closed jaws, in mm; `which` is first or last of a series."""
     question = Ask(
         key=f"{run.name}.{which}",
         axis=run.name,

@@ -22,6 +22,7 @@ def limits(run: AxisRun, *, direction_seen: bool, at_mm: float | None = None) ->
         scale_high=run.scale_high,
         direction_seen=direction_seen,
         at_mm=at_mm,
+        slant=run.slant,
     )
 
 
@@ -38,6 +39,8 @@ def learn(
         low, high = min(run.scale_low, factor[0]), max(run.scale_high, factor[1])
     bounds = yield from hear(Decided(key=f"{run.name}.scale-bounds", value=[low, high]))
     run.scale_low, run.scale_high = bounds
+    if run.slant:
+        run.slant = run.scale_high  # motors that both turn forward move nothing further aside
     yield Decided(
         key=f"{run.name}.limits",
         value=limits(run, direction_seen=direction_seen, at_mm=at_mm),
@@ -54,11 +57,17 @@ def caliper_room_mm(run: AxisRun, reading_mm: float, side: float) -> float:
     return max(0.0, reading_mm - (5.0 if run.mounted else 10.0))
 
 
-def free_mm(run: AxisRun, at_mm: float, reading_mm: float, side: float) -> float:
+def free_mm(
+    run: AxisRun, at_mm: float, reading_mm: float, side: float, *, block_mm: float = 0.0
+) -> float:
     """Return how many commanded mm are free from `at_mm`, reading `reading_mm`, toward `side`.
 
-    Free at every credible scale, with the over-travel of the approach kept clear.
+    Free at every credible scale, with the over-travel of the approach kept clear. A spacer block
+    of `block_mm` lets the caliper follow that much further away from the datum.
     """
     declared_mm = (run.plus_mm if side > 0 else -run.minus_mm) / run.scale_high - side * at_mm
-    room_mm = caliper_room_mm(run, reading_mm, side) / run.scale_high
+    longer_mm = block_mm if side * run.grows > 0 else 0.0
+    room_mm = caliper_room_mm(run, reading_mm - longer_mm, side) / run.scale_high
+    if run.slant:
+        declared_mm = min(declared_mm, run.beside_mm / run.slant - side * at_mm)
     return max(0.0, min(declared_mm - run.over_mm, room_mm) - _ROUNDED_AWAY_MM)

@@ -25,7 +25,7 @@ FIRST_MOVES = (
 )
 _INCH = 25.4
 _LOOKED_RIGHT = 4.0  # a move that looked about right by eye is within this factor
-_LEAST_FIRST_MM = 0.2
+LEAST_FIRST_MM = 0.2
 _FIRST_MM = 1.0
 _LENGTH_SLACK_MM = 2.0
 
@@ -49,25 +49,25 @@ class Branch:
         )
 
 
-_POWER_OFF = "power off and unplugged, a vertical axis blocked"
+POWER_OFF = "power off and unplugged, a vertical axis blocked"
 
 BRANCHES = {
     "nothing": Branch(
         "not-powered",
         "the motor did not turn",
-        f"see that motor power is on; then, {_POWER_OFF}, that the motor plug and the driver "
+        f"see that motor power is on; then, {POWER_OFF}, that the motor plug and the driver "
         "are seated",
     ),
     "shakes": Branch(
         "motor-phase",
         "the motor shakes and does not turn: one of its two windings carries no current",
-        f"{_POWER_OFF}, look at the motor plug and its wires, and measure both windings with an "
+        f"{POWER_OFF}, look at the motor plug and its wires, and measure both windings with an "
         "ohmmeter; never pull the plug of a powered motor",
     ),
     "other-axis": Branch(
         "wrong-axis",
         "another axis moved",
-        f"{_POWER_OFF}, look which motor is plugged in where",
+        f"{POWER_OFF}, look which motor is plugged in where",
     ),
     "diagonal": Branch(
         "wrong-axis",
@@ -77,7 +77,7 @@ BRANCHES = {
     "wrong-way": Branch(
         "reversed",
         "the axis moved the wrong way; searching an end switch would now run into the far end",
-        f"{_POWER_OFF}, turn the motor plug round, or change the direction setting by hand",
+        f"{POWER_OFF}, turn the motor plug round, or change the direction setting by hand",
     ),
     "too-far": Branch(
         "inch-units",
@@ -93,73 +93,105 @@ def first_move(run: AxisRun) -> Part[Finding | None]:
     while True:
         yield from _declare_free_travel(run)
         first_mm = yield from _first_length(run)
-        if first_mm < _LEAST_FIRST_MM:
-            return without_fit(
-                verdict="cannot-tell",
-                axis=a,
-                next=(
-                    f"{run.letter} needs at least {_LEAST_FIRST_MM * _INCH:.0f} mm of free travel "
-                    "both ways for a first move. Power off, push the carriage slowly to the middle "
-                    "(a turning motor generates voltage), start again"
-                ),
-            )
-        yield Approach(
-            key=f"{a}.first",
-            axis=a,
-            to_mm=first_mm,
-            approach="plus",
-            over_mm=0.0,
-            feed_mm_per_min=run.slow_feed_mm_per_min(),
-        )
-        still = yield from hear(
-            Choose(
-                key=f"{a}.still",
-                options=("yes", "no"),
-                says=f"The controller says the move has ended. Is {run.letter} still?",
-            )
-        )
-        if still == "no":
-            run.ends_session = True
-            return without_fit(
-                verdict="cannot-tell",
-                axis=a,
-                next=(
-                    "the controller reports the end of a move before the move has ended. Wait "
-                    "until it is still; then use a dialect whose barrier word waits for the end"
-                ),
-            )
-        seen = yield from hear(
-            Choose(
-                key=f"{a}.first-move",
-                options=FIRST_MOVES,
-                says=(
-                    f"{run.letter} was told to go {first_mm:g} mm to plus "
-                    f"({_plus_in_words(run)}). What did you see?"
-                ),
-            )
-        )
+        if first_mm < LEAST_FIRST_MM:
+            return no_room_at_first(run)
+        seen = yield from watch(run, first_mm)
+        if not isinstance(seen, str):
+            return seen
         if seen == "about-right":
-            yield from learn(run, direction_seen=True, factor=(1 / _LOOKED_RIGHT, _LOOKED_RIGHT))
+            yield from looked_right(run)
             return None
         branch = BRANCHES[seen]
         yield Say(key=f"{a}.branch", says=f"{branch.says}. Next: {branch.check}")
-        if seen in ("nothing", "shakes"):
-            then = yield from hear(
-                Choose(
-                    key=f"{a}.after-look",
-                    options=("try-again", "leave-axis"),
-                    says=(
-                        "After a look the position counts as unknown. Try the first move again, or "
-                        "leave this axis?"
-                    ),
-                )
-            )
-            if then == "try-again":
-                yield from _touched(run)
-                yield Observe(key=f"{a}.greeting", what="greeting")
-                run.visit += 1
-                continue
+        if seen in ("nothing", "shakes") and (yield from tries_again(run)):
+            continue
         return branch.finding(run)
+
+
+def watch(run: AxisRun, first_mm: float) -> Part[str | Finding]:
+    """Make the first move; the result is one of ``FIRST_MOVES``, or the finding that ends it."""
+    yield Approach(
+        key=f"{run.name}.first",
+        axis=run.name,
+        to_mm=first_mm,
+        approach="plus",
+        over_mm=0.0,
+        feed_mm_per_min=run.slow_feed_mm_per_min(),
+    )
+    ended = yield from end_seen(run)
+    if ended is not None:
+        return ended
+    seen = yield from hear(
+        Choose(
+            key=f"{run.name}.first-move",
+            options=FIRST_MOVES,
+            says=(
+                f"{run.letter} was told to go {first_mm:g} {run.unit} to plus "
+                f"({_plus_in_words(run)}). What did you see?"
+            ),
+        )
+    )
+    return str(seen)
+
+
+def looked_right(run: AxisRun) -> Part[None]:
+    """Learn the bounds on the scale of a move that looked about right."""
+    yield from learn(run, direction_seen=True, factor=(1 / _LOOKED_RIGHT, _LOOKED_RIGHT))
+
+
+def tries_again(run: AxisRun) -> Part[bool]:
+    """Ask whether the first move is made once more after a look; its place is unknown then."""
+    then = yield from hear(
+        Choose(
+            key=f"{run.name}.after-look",
+            options=("try-again", "leave-axis"),
+            says=(
+                "After a look the position counts as unknown. Try the first move again, or "
+                "leave this axis?"
+            ),
+        )
+    )
+    if then != "try-again":
+        return False
+    yield from _touched(run)
+    yield Observe(key=f"{run.name}.greeting", what="greeting")
+    run.visit += 1
+    return True
+
+
+def end_seen(run: AxisRun) -> Part[Finding | None]:
+    """Ask whether the end of a move is its end; the result is the finding where it is not."""
+    still = yield from hear(
+        Choose(
+            key=f"{run.name}.still",
+            options=("yes", "no"),
+            says=f"The controller says the move has ended. Is {run.letter} still?",
+        )
+    )
+    if still == "yes":
+        return None
+    run.ends_session = True
+    return without_fit(
+        verdict="cannot-tell",
+        axis=run.name,
+        next=(
+            "the controller reports the end of a move before the move has ended. Wait until it is "
+            "still; then use a dialect whose barrier word waits for the end"
+        ),
+    )
+
+
+def no_room_at_first(run: AxisRun) -> Finding:
+    """Return the finding where there is too little room for even a first move."""
+    return without_fit(
+        verdict="cannot-tell",
+        axis=run.name,
+        next=(
+            f"{run.letter} needs at least {LEAST_FIRST_MM * _INCH:.0f} {run.unit} of free travel "
+            "both ways for a first move. Power off, push the carriage slowly to the middle "
+            "(a turning motor generates voltage), start again"
+        ),
+    )
 
 
 def _touched(run: AxisRun) -> Part[None]:
@@ -194,11 +226,16 @@ def _plus_in_words(run: AxisRun) -> str:
 
 
 def _declare_free_travel(run: AxisRun) -> Part[None]:
+    yield from declare_free(run)
+    yield Decided(key=f"{run.name}.limits", value=limits(run, direction_seen=False, at_mm=0.0))
+
+
+def declare_free(run: AxisRun) -> Part[None]:
+    """Ask for the free travel of an axis of which nothing else is known, not even the units."""
     yield from ask_free_travel(run)
     if run.mounted:
         yield from _slide_limits(run)
     run.scale_low, run.scale_high = 1 / _INCH, _INCH
-    yield Decided(key=f"{run.name}.limits", value=limits(run, direction_seen=False, at_mm=0.0))
 
 
 def ask_free_travel(run: AxisRun) -> Part[None]:
@@ -249,7 +286,11 @@ def _slide_limits(run: AxisRun) -> Part[None]:
 
 
 def _first_length(run: AxisRun) -> Part[float]:
-    room = min(-run.minus_mm, run.plus_mm) / _INCH
-    length = min(_FIRST_MM, int(room * 10) / 10)
+    length = first_length_mm(-run.minus_mm, run.plus_mm)
     reply = yield from hear(Decided(key=f"{run.name}.first-length", value=length))
     return float(reply)
+
+
+def first_length_mm(*free_mm: float) -> float:
+    """Return how long a first move may be where so much is free, were it told in inches."""
+    return min(_FIRST_MM, int(min(free_mm) / _INCH * 10) / 10)

@@ -27,16 +27,24 @@ _BENT_MM = 0.8
 _NOT_FOLLOWED = 0.05
 
 
-def climb(run: AxisRun, may_reference: bool) -> Part[Finding | None]:
-    """Climb the ladder; the result is None at the top, or the finding that ended it."""
-    ended = yield from first_move(run)
+def climb(
+    run: AxisRun,
+    may_reference: bool,
+    first: Callable[[AxisRun], Part[Finding | None]] = first_move,
+) -> Part[Finding | None]:
+    """Climb the ladder; the result is None at the top, or the finding that ended it.
+
+    `first` is what watches the first move.
+    """
+    run.settled, run.climbed = len(run.readings), False
+    ended = yield from first(run)
     if ended is None and may_reference and not run.mounted:
         yield from perhaps_reference(run)
     if ended is None:
         ended = yield from _holds(run)
     if ended is None:
         ended = yield from _read_rungs(run)
-    run.settled = len(run.readings)
+    run.settled, run.climbed = len(run.readings), ended is None
     return ended
 
 
@@ -59,7 +67,7 @@ def _read_rungs(run: AxisRun) -> Part[Finding | None]:
         ended = yield from _right_way(run, first)
     if ended is not None:
         return ended
-    start_mm, ten_mm = run.readings[0].reading_mm, run.readings[2].reading_mm
+    start_mm, ten_mm = _read_mm(run, 0), _read_mm(run, 2)
     bounds = scale_bounds(start_mm, ten_mm, abs(first), misreading_mm=_BENT_MM)
     yield from learn(run, direction_seen=True, factor=bounds)
     return (yield from _further(run, at_mm, first))
@@ -70,7 +78,7 @@ def _further(run: AxisRun, at_mm: float, first: float) -> Part[Finding | None]:
     a = run.name
     side = 1.0 if first > 0 else -1.0
     wanted_mm = max(run.output_turn_mm, _FURTHER_MM)
-    room_mm = free_mm(run, at_mm, run.readings[0].reading_mm, side)
+    room_mm = free_mm(run, at_mm, _read_mm(run, 0), side)
     value = side * min(wanted_mm, room_mm)
     further = float((yield from hear(Decided(key=f"{a}.turn", value=value))))
     times = abs(further / first)
@@ -83,7 +91,7 @@ def _further(run: AxisRun, at_mm: float, first: float) -> Part[Finding | None]:
     ended = yield from _straight(run, 0, 2, 3, times, within_mm)
     if ended is not None:
         return ended
-    start_mm = run.readings[0].reading_mm
+    start_mm = _read_mm(run, 0)
     # The start may be as wrong as the rung before could not see, this reading as wrong as it can.
     misreading_mm = max(_BENT_MM, within_mm)
     bounds = scale_bounds(start_mm, turn_mm, abs(further), misreading_mm=misreading_mm)
@@ -91,9 +99,14 @@ def _further(run: AxisRun, at_mm: float, first: float) -> Part[Finding | None]:
     return None
 
 
+def _read_mm(run: AxisRun, rung: int) -> float:
+    """Return what was read on a rung of this climb; earlier readings are settled."""
+    return run.readings[run.settled + rung].reading_mm
+
+
 def _on_the_line(run: AxisRun, one: int, other: int, times: float) -> float:
     """Return what two readings say of a place `times` as far from the first as the second."""
-    one_mm, other_mm = run.readings[one].reading_mm, run.readings[other].reading_mm
+    one_mm, other_mm = _read_mm(run, one), _read_mm(run, other)
     return one_mm + (other_mm - one_mm) * times
 
 
@@ -101,11 +114,11 @@ def _straight(
     run: AxisRun, one: int, other: int, third: int, times: float, within_mm: float
 ) -> Part[Finding | None]:
     """Hold a third reading against the line of two; a bend ends the axis."""
-    off_mm = run.readings[third].reading_mm - _on_the_line(run, one, other, times)
+    off_mm = _read_mm(run, third) - _on_the_line(run, one, other, times)
     bent = yield from hear(Decided(key=f"{run.name}.bent", value=abs(off_mm) > within_mm))
     if not bent:
         return None
-    read = ", ".join(f"{reading.reading_mm:.2f}" for reading in run.readings)
+    read = ", ".join(f"{reading.reading_mm:.2f}" for reading in run.readings[run.settled :])
     return without_fit(
         verdict="measure-again",
         axis=run.name,
@@ -180,7 +193,7 @@ def _rung(
     predict: Callable[[AxisRun], float | None] = lambda _: None,
 ) -> Part[float]:
     stop = Stop(
-        f"{run.name}.ladder.{step}",
+        f"{run.read_at}.ladder.{step}",
         to_mm,
         "plus",
         run.slow_feed_mm_per_min(),
@@ -217,27 +230,17 @@ def _side(run: AxisRun, at_mm: float, start_mm: float) -> Part[float]:
 def _right_way(run: AxisRun, commanded_mm: float) -> Part[Finding | None]:
     """See that the reading grows as the card says; the eye has seen the direction already."""
     a = run.name
-    moved_mm = (run.readings[2].reading_mm - run.readings[0].reading_mm) * run.grows
+    moved_mm = (_read_mm(run, 2) - _read_mm(run, 0)) * run.grows
     moved_mm *= 1 if commanded_mm > 0 else -1
     moved_mm = float((yield from hear(Decided(key=f"{a}.moved", value=moved_mm))))
     if abs(moved_mm) < _NOT_FOLLOWED * abs(commanded_mm):
         return _STAYED.finding(run)
     if moved_mm > 0:
         return None
-    grows = "falls" if run.grows > 0 else "grows"
-    agreed = yield from hear(
-        Choose(
-            key=f"{a}.reading-direction",
-            options=("yes", "no"),
-            says=(
-                f"The reading {grows} where the card says the opposite. Is the caliper placed so "
-                f"that its reading {grows} when {run.letter} moves to plus?"
-            ),
-        )
-    )
-    if agreed == "yes":
+    if not run.settled and (yield from _faces_the_other_way(run)):
         run.grows = -1 if run.grows > 0 else 1
         return None
+    # Readings of an earlier climb face one way: with others of another they have no scale.
     return without_fit(
         verdict="cannot-tell",
         axis=a,
@@ -247,3 +250,19 @@ def _right_way(run: AxisRun, commanded_mm: float) -> Part[Finding | None]:
             "1 mm move, see which way the caliper faces, and start again"
         ),
     )
+
+
+def _faces_the_other_way(run: AxisRun) -> Part[bool]:
+    """Ask whether the caliper was placed the other way round than the card says."""
+    grows = "falls" if run.grows > 0 else "grows"
+    agreed = yield from hear(
+        Choose(
+            key=f"{run.name}.reading-direction",
+            options=("yes", "no"),
+            says=(
+                f"The reading {grows} where the card says the opposite. Is the caliper placed so "
+                f"that its reading {grows} when {run.letter} moves to plus?"
+            ),
+        )
+    )
+    return bool(agreed == "yes")

@@ -11,6 +11,8 @@ from tuner.card.schema import Axis, Caliper
 from tuner.drive.scale import steps_per_mm
 from tuner.errors import Defect
 from tuner.messages import Approached, Message, Reply, Value
+from tuner.metrology.causes import Looked
+from tuner.metrology.lattice import DatumLook
 from tuner.metrology.reading import Reading
 from tuner.metrology.targets import output_turn_mm
 
@@ -38,6 +40,9 @@ class Stop:
 
     `predict` says what the caliper should show there, going by the readings that count when
     the place is read; a reading further than `within_mm` from that is asked for once more.
+    `place` counts the places of the measuring plan from 1, 0 on the ladder. A spacer block of
+    `block_mm` stands between datum and caliper. `replaces` is the number of the reading that
+    this one takes the place of, 0 without one.
     """
 
     key: str
@@ -46,11 +51,28 @@ class Stop:
     feed_mm_per_min: float
     within_mm: float = 0.0
     predict: Callable[[AxisRun], float | None] = lambda _: None
+    place: int = 0
+    block_mm: float = 0.0
+    replaces: int = 0
 
 
 @dataclass
 class AxisRun:
-    """One axis while it is being measured. Positions are commanded mm from the origin."""
+    """One axis while it is being measured. Positions are commanded mm from the origin.
+
+    `readings` are those that count, in the order taken, and `stops` their places; `withdrawn`
+    are those that the others contradict; `same_twice` are the numbers of those that looked misread
+    and came out the same when they were read again. Each of `repeats` is a reading and those after
+    it for which the caliper was seated anew without a move. `second_visit` is the visit with which
+    the second placing of the caliper began, 0 before that. `datum_look` is what the zero with
+    closed jaws says after the readings.
+
+    On coupled belts `slant` bounds the true mm that the other axis moves for each commanded mm of
+    this one, `beside_mm` is how far that one is free from its origin, both ways, and `across` are
+    readings of this axis at commanded positions of the other one. `station` names the place along
+    the axis where it is read, such as a screw, when there are several. `judge` makes the finding
+    from the run where readings of this axis alone do not.
+    """
 
     axis: Axis
     caliper: Caliper
@@ -65,10 +87,28 @@ class AxisRun:
     error_limit_mm: float = 0.0
     readings: list[Reading] = field(default_factory=list)
     stops: list[Stop] = field(default_factory=list)
+    withdrawn: list[Reading] = field(default_factory=list)
+    same_twice: set[int] = field(default_factory=set)
+    repeats: list[list[Reading]] = field(default_factory=list)
+    second_visit: int = 0
+    block_mm: float = 0.0
+    block_u_mm: float = 0.0
+    cannot_see: dict[str, str] = field(default_factory=dict)
+    hold_time_s: float | None = None
+    quick: bool = False  # the first four readings have to do
+    datum_look: DatumLook | None = None
+    slant: float = 0.0
+    beside_mm: float = 0.0
+    across: list[Reading] = field(default_factory=list)
+    station: str = ""
+    judge: Callable[[Any], Finding] | None = None
     ends_session: bool = False  # what was seen forbids moving anything else
+    climbed: bool = False  # the last ladder was climbed to its top
     settled: int = 0  # so many readings have been built on and cannot be undone
     finding: Finding = field(default_factory=dict)
     zero_moved: bool = False
+    looks: dict[str, Looked] = field(default_factory=dict)  # what was seen of suspected parts
+    asked: set[str] = field(default_factory=set)  # the looks that were asked for
 
     @property
     def name(self) -> str:
@@ -91,6 +131,21 @@ class AxisRun:
         """Commanded mm of one nominal turn of the output shaft, counted from steps."""
         return output_turn_mm(self.axis.train, self.axis.stored)
 
+    @property
+    def next_n(self) -> int:
+        """The number of the next reading."""
+        return 1 + max((one.n for one in (*self._taken(), *self.across)), default=0)
+
+    @property
+    def unit(self) -> str:
+        """``mm``, or ``deg`` for what turns."""
+        return self.axis.train.unit
+
+    @property
+    def read_at(self) -> str:
+        """What the keys of readings begin with: the axis, and the station where there is one."""
+        return f"{self.name}.{self.station}" if self.station else self.name
+
     def slow_feed_mm_per_min(self) -> float:
         """At most 10 mm/s in truth and one motor turn per second, in whole mm per minute."""
         true_limit = SLOW_MM_PER_MIN / self.scale_high
@@ -98,7 +153,8 @@ class AxisRun:
         return float(max(1, math.floor(limit)))
 
     def readings_as_data(self) -> list[dict[str, Any]]:
-        """Return the readings with the keys of a proposal's ``[[reading]]``."""
+        """Return all readings, as taken, with the keys of a proposal's ``[[reading]]``."""
+        suspects = {one.n for one in self.withdrawn} | {*(self.finding["suspect_readings"] or ())}
         return [
             {
                 "n": one.n,
@@ -106,6 +162,13 @@ class AxisRun:
                 "reading_mm": one.reading_mm,
                 "approach": one.approach,
                 "visit": one.visit,
+                "time_s": one.time_s,
+                "suspect": one.n in suspects,
             }
-            for one in self.readings
+            for one in sorted(self._taken(), key=lambda one: one.n)
         ]
+
+    def _taken(self) -> list[Reading]:
+        """Return every reading once that was not undone."""
+        seated = [one for _, *others in self.repeats for one in others]
+        return [*self.readings, *self.withdrawn, *seated]

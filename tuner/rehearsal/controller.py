@@ -4,10 +4,12 @@ Rule: it has no port, no thread and no clock; its owner says what time it is. It
 controllers on real benches do: ``ok`` for a motion comes when the motion has been taken into
 the queue, long before it ends. A line that cannot be carried out is answered by one ``error:``
 line and no ``ok``. After M112 nothing moves, whatever is sent, until it is powered up again.
+A position that it reports is the one it was told, not the one it went to.
 
 Words of NISTIR 6556 (RS-274/NGC): G1 G4 G20 G21 G28 G90 G91. Common practice without a source:
 M82 M83 M104 M105 M112 M114 M119 M140 M400, milliseconds behind G4 P, an axis letter behind G28
-for a search of its end switch. Its heaters, T and B, warm and cool at a steady rate.
+for a search of its end switch. The feeder E counts from where it stands after M83 and like the
+axes after M82. Its heaters, T and B, warm and cool at a steady rate.
 """
 
 from __future__ import annotations
@@ -18,10 +20,13 @@ from collections import deque
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import Enum
+from typing import Literal
 
-from tuner.rehearsal.physics import Mechanism, MotionQueue, Ramp
+from tuner.rehearsal.heater import Heater, Sensor
+from tuner.rehearsal.mechanism import Mechanism
+from tuner.rehearsal.motion import Block, MotionQueue, Ramp
 
-__all__ = ["Controller", "Held"]
+__all__ = ["Controller", "Habits", "Held"]
 
 QUEUE_BLOCKS = 16
 LONGEST_LINE_BYTES = 96
@@ -31,6 +36,8 @@ SEARCH_RANGES = 1.5  # far enough to find a switch that the stored number puts t
 START_UP_S = 0.5
 ANSWER_S = 0.002  # an answer never arrives in the instant of the question
 MM_PER_INCH = 25.4  # exact by definition (NIST SP 811)
+LONG_MOVE_MM = 10.0
+FEEDER = "e"
 LONGEST_ECHO = 24
 
 HOTTEST_C = 300.0
@@ -40,36 +47,41 @@ _TOKEN = re.compile(r"([A-Z])([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+))?", re.ASCII)
 
 @dataclass(frozen=True)
 class Held:
-    """What the controller holds for one axis, right or wrong."""
+    """What the controller holds for one axis, right or wrong.
+
+    Without `range_mm` the axis has no end switch. Positions outside `clips_mm` are clipped without
+    a word. Read degrees for mm where an axis turns.
+    """
 
     steps_per_mm: float
-    range_mm: float
+    range_mm: float | None = None
+    clips_mm: tuple[float, float] = (-math.inf, math.inf)
 
 
-@dataclass
-class _Heater:
-    """One heater: at `from_c` at `from_s`, and since then on its steady way to its target."""
+@dataclass(frozen=True, kw_only=True)
+class Habits:
+    """What a controller does besides, for better or worse.
 
-    rests_at_c: float
-    warms_c_per_s: float
-    cools_c_per_s: float
-    target_c: float = 0.0
-    from_c: float = 0.0
-    from_s: float = 0.0
+    `stuck_in_inches`: it wakes up in inches and takes G21 without obeying it. `coupled_belts`: it
+    turns motor a for x + y and motor b for x - y. `coldest_feed_c`: it feeds no filament while the
+    nozzle is colder. `feed_part` and `flow_part` are set at its panel: of the speed of every move,
+    of what the feeder is told. `releases_after_s`: it takes the current off the motors after so
+    long at rest, and whenever it halts or restarts. `breaks`: it restarts, or the cable comes out,
+    in the middle of the long move number `breaks_in_move`; it takes the long move number
+    `skips_move` and never makes it. Moves of 10 mm or more are long, and counted from 1.
+    """
 
-    def __post_init__(self) -> None:
-        self.from_c = self.rests_at_c
-
-    def at_c(self, now_s: float) -> float:
-        wanted_c = max(self.target_c, self.rests_at_c)
-        seconds = now_s - self.from_s
-        if wanted_c > self.from_c:
-            return min(wanted_c, self.from_c + self.warms_c_per_s * seconds)
-        return max(wanted_c, self.from_c - self.cools_c_per_s * seconds)
-
-    def aim(self, target_c: float, now_s: float) -> None:
-        self.from_c, self.from_s = self.at_c(now_s), now_s
-        self.target_c = target_c
+    stuck_in_inches: bool = False
+    coupled_belts: bool = False
+    coldest_feed_c: float | None = None
+    feed_part: float = 1.0
+    flow_part: float = 1.0
+    releases_after_s: float = math.inf
+    breaks: Literal["restart", "cable"] = "restart"
+    breaks_in_move: int = 0
+    skips_move: int = 0
+    nozzle_has_wire: bool = True
+    nozzle_sensor: Sensor = "firm"
 
 
 class _Waits(Enum):
@@ -89,7 +101,10 @@ _Words = dict[str, float | None]
 
 @dataclass(frozen=True)
 class _Command:
+    """A command word: its letters, and whether axes may follow: none, all, those with a switch."""
+
     letters: str
+    axes: Literal["none", "all", "switched"]
     waits: _Waits
     carry_out: Callable[[Controller, _Words, float], None]
 
@@ -110,6 +125,7 @@ class _Modes:
     steps: dict[str, int]
     position_mm: dict[str, float]
     is_absolute: bool = True
+    is_feeder_relative: bool = False
     feed_mm_per_min: float | None = None
 
 
@@ -136,38 +152,51 @@ def _unknown(word: str) -> _Refused:
     return _Refused(f"unknown word {word[:LONGEST_ECHO]}")
 
 
-def _parse(line: str) -> tuple[_Command, _Words]:
+def _parse(line: str, held: Mapping[str, Held]) -> tuple[_Command, _Words]:
     """Return the command of `line`, which stands first, and its other words."""
     text = "".join(line.upper().split())
     (first, number), *rest = _tokens(text)
     name = first if number is None else f"{first}{number:g}"
     if name not in _COMMANDS:
         raise _unknown(name)
+    command = _COMMANDS[name]
+    axes = {"none": (), "all": held, "switched": _switched(held)}[command.axes]
+    letters = {*command.letters, *(axis.upper() for axis in axes)}
     words: _Words = {}
     for letter, value in rest:
-        if letter not in _COMMANDS[name].letters:
+        if letter not in letters:
             raise _unknown(letter if value is None else f"{letter}{value:g}")
         if letter in words:
             raise _Refused(f"word {letter} twice")
         words[letter] = value
-    return _COMMANDS[name], words
+    return command, words
+
+
+def _switched(held: Mapping[str, Held]) -> list[str]:
+    return [axis for axis, one in held.items() if one.range_mm is not None]
 
 
 class Controller:
-    """One controller with the axes X, Y, Z.
+    """One controller with the axes in `held` ("x", "y", …), what it holds for each.
 
-    `held` has what it holds for each axis ("x", "y", "z"). `stuck_in_inches` makes it wake up in
-    inches and take G21 without obeying it. All methods take `now_s`, which never goes back.
+    All methods take `now_s`, which never goes back. `is_unplugged` says that the cable came out.
     """
 
     def __init__(
-        self, mechanism: Mechanism, held: Mapping[str, Held], *, stuck_in_inches: bool = False
+        self, mechanism: Mechanism, held: Mapping[str, Held], habits: Habits | None = None
     ) -> None:
         self._mechanism = mechanism
         self._held = held
-        self._stuck_in_inches = stuck_in_inches
-        self._motion = MotionQueue(mechanism.turn, QUEUE_BLOCKS)
-        self._heaters = {"T": _Heater(21.4, 2.0, 1.0), "B": _Heater(21.2, 0.5, 0.1)}
+        self._habits = habits or Habits()
+        self._motion = MotionQueue(mechanism.turn, QUEUE_BLOCKS, self._begins, self._at_middle)
+        nozzle = Heater(
+            21.4, 2.0, 1.0, self._habits.nozzle_has_wire, sensor=self._habits.nozzle_sensor
+        )
+        self._heaters = {"T": nozzle, "B": Heater(21.2, 0.5, 0.1)}
+        self.is_unplugged = False
+        self._still_s = 0.0
+        self._long_moves = 0
+        self._breaks_at_s: float | None = None
         self._reset(0.0)
 
     # --- the wire -----------------------------------------------------------------------
@@ -178,14 +207,14 @@ class Controller:
         Bytes that arrive before the greeting are lost, as they are on a real bench.
         """
         self.advance(now_s)
+        self.is_unplugged = False
         self._reset(now_s)
 
     def _reset(self, now_s: float) -> None:
-        self._motion.halt(now_s)
-        self._let_cool(now_s)
+        self._stand_still(now_s)
         self._now_s = now_s
         self._modes = _Modes(
-            MM_PER_INCH if self._stuck_in_inches else 1.0,
+            MM_PER_INCH if self._habits.stuck_in_inches else 1.0,
             steps=dict.fromkeys(self._held, 0),
             position_mm=dict.fromkeys(self._held, 0.0),
         )
@@ -225,16 +254,22 @@ class Controller:
         """Return when something can happen next if nothing arrives; ``None``: never."""
         if self._out:
             return self._now_s
-        return self._task.at_s if self._task else None
+        events = [self._breaks_at_s, self._task.at_s if self._task else None]
+        return min((at_s for at_s in events if at_s is not None), default=None)
 
     def advance(self, now_s: float) -> None:
         """Carry out everything that is due until `now_s`."""
         while (task := self._take_due(now_s)) is not None:
-            self._motion.advance(task.at_s)
+            self._pass_time(task.at_s)
             self._free_s = task.at_s
             task.run(task.at_s)
-        self._motion.advance(now_s)
+        self._pass_time(now_s)
         self._now_s = now_s
+
+    def _pass_time(self, now_s: float) -> None:
+        self._motion.advance(now_s)
+        if now_s - self._still_s >= self._habits.releases_after_s:
+            self._mechanism.let_go()
 
     def is_moving(self) -> bool:
         """Say whether anything moves or is about to."""
@@ -243,6 +278,10 @@ class Controller:
     def position(self, axis: str) -> float:
         """Return what the controller believes: the end of the last motion taken in, in its unit."""
         return self._modes.position_mm[axis] / self._modes.mm_per_unit
+
+    def temperature_c(self, heater: str, now_s: float) -> float:
+        """Return how hot the heater "T" or "B" really is."""
+        return self._heaters[heater].at_c(now_s)
 
     # --- from bytes to tasks ------------------------------------------------------------
 
@@ -268,21 +307,38 @@ class Controller:
 
     def _halt(self) -> None:
         """Stop at once: the stop word does not queue behind anything."""
-        self._motion.halt(self._now_s)
-        self._let_cool(self._now_s)
+        self._stand_still(self._now_s)
         self._lines.clear()
         self._task = None
         self._is_halted = True
         self._say("error: halted by M112; reopen the port to start again")
 
-    def _let_cool(self, now_s: float) -> None:
+    def _stand_still(self, now_s: float) -> None:
+        """Stop all motion and heat nothing."""
+        self._motion.halt(now_s)
+        self._still_s = now_s
+        self._breaks_at_s = None
+        if self._habits.releases_after_s < math.inf:
+            self._mechanism.let_go()
         for heater in self._heaters.values():
             heater.aim(0.0, now_s)
+
+    def _break(self, at_s: float) -> None:
+        self._breaks_at_s = None
+        if self._habits.breaks == "restart":
+            self._reset(at_s)
+        else:
+            self.is_unplugged = True
 
     def _take_due(self, now_s: float) -> _Task | None:
         if self._task is None and self._lines:
             arrived_s, line = self._lines.popleft()
             self._task = self._task_for(line, max(arrived_s, self._free_s) + ANSWER_S)
+        breaks_at_s = self._breaks_at_s
+        if breaks_at_s is not None and breaks_at_s <= min(
+            now_s, self._task.at_s if self._task else now_s
+        ):
+            return _Task(breaks_at_s, self._break)
         if self._task is None or self._task.at_s > now_s:
             return None
         task, self._task = self._task, None
@@ -292,7 +348,7 @@ class Controller:
         if self._is_halted:
             return _Task(soonest_s, lambda _: self._say("error: halted"))
         try:
-            command, words = _parse(line)
+            command, words = _parse(line, self._held)
         except _Refused as refusal:
             text = f"error: {refusal}"
             return _Task(soonest_s, lambda _: self._say(text))
@@ -319,7 +375,7 @@ class Controller:
         self._accept(words, at_s)
 
     def _set_millimetres(self, words: _Words, at_s: float) -> None:
-        if not self._stuck_in_inches:
+        if not self._habits.stuck_in_inches:
             self._modes.mm_per_unit = 1.0
         self._accept(words, at_s)
 
@@ -329,6 +385,14 @@ class Controller:
 
     def _set_relative(self, words: _Words, at_s: float) -> None:
         self._modes.is_absolute = False
+        self._accept(words, at_s)
+
+    def _set_feeder_like_axes(self, words: _Words, at_s: float) -> None:
+        self._modes.is_feeder_relative = False
+        self._accept(words, at_s)
+
+    def _set_feeder_relative(self, words: _Words, at_s: float) -> None:
+        self._modes.is_feeder_relative = True
         self._accept(words, at_s)
 
     def _move(self, words: _Words, at_s: float) -> None:
@@ -342,22 +406,64 @@ class Controller:
             raise _Refused("no feed")
         target_mm = {
             axis: _number(words, axis.upper()) * modes.mm_per_unit
-            + (0.0 if modes.is_absolute else modes.position_mm[axis])
+            + (0.0 if self._is_absolute(axis) else modes.position_mm[axis])
             for axis in self._held
             if axis.upper() in words
         }
+        self._refuse_cold_feed(target_mm, at_s)
         # Rounded from the whole position, so that no part of a step is lost over many moves.
-        target_steps = {
-            axis: round(to_mm * self._held[axis].steps_per_mm) for axis, to_mm in target_mm.items()
-        }
-        by_steps = {axis: steps - modes.steps[axis] for axis, steps in target_steps.items()}
+        target_steps = self._steps_at(modes.position_mm | target_mm)
+        by_steps = {plug: steps - modes.steps[plug] for plug, steps in target_steps.items()}
         length_mm = math.hypot(*(to - modes.position_mm[axis] for axis, to in target_mm.items()))
         if any(by_steps.values()):
-            ramp = Ramp(length_mm, modes.feed_mm_per_min / 60, ACCELERATION_MM_PER_S2)
-            self._motion.add(by_steps, ramp, at_s)
-        modes.steps.update(target_steps)
+            speed_mm_per_s = modes.feed_mm_per_min / 60 * self._habits.feed_part
+            self._start(by_steps, Ramp(length_mm, speed_mm_per_s, ACCELERATION_MM_PER_S2), at_s)
+        modes.steps = target_steps
         modes.position_mm.update(target_mm)
         self._say("ok")
+
+    def _is_absolute(self, axis: str) -> bool:
+        is_relative = axis == FEEDER and self._modes.is_feeder_relative
+        return self._modes.is_absolute and not is_relative
+
+    def _refuse_cold_feed(self, target_mm: Mapping[str, float], at_s: float) -> None:
+        coldest_c = self._habits.coldest_feed_c
+        if coldest_c is None or FEEDER not in target_mm:
+            return
+        if self._heaters["T"].shows_c(at_s) < coldest_c:
+            raise _Refused(f"too cold to feed, the nozzle is below {coldest_c:g} C")
+
+    def _steps_at(self, position_mm: Mapping[str, float]) -> dict[str, int]:
+        """Return the microsteps of every plug that belong to a position of all axes."""
+        clipped_mm = {
+            axis: min(max(at_mm, self._held[axis].clips_mm[0]), self._held[axis].clips_mm[1])
+            for axis, at_mm in position_mm.items()
+        }
+        return self._steps_for(clipped_mm)
+
+    def _steps_for(self, by_mm: dict[str, float]) -> dict[str, int]:
+        if self._habits.coupled_belts:
+            by_mm = by_mm | {"x": by_mm["x"] + by_mm["y"], "y": by_mm["x"] - by_mm["y"]}
+        if FEEDER in by_mm:
+            by_mm = by_mm | {FEEDER: by_mm[FEEDER] * self._habits.flow_part}
+        return {plug: round(mm * self._held[plug].steps_per_mm) for plug, mm in by_mm.items()}
+
+    def _start(self, by_steps: Mapping[str, int], ramp: Ramp, at_s: float) -> None:
+        is_long = ramp.length_mm >= LONG_MOVE_MM
+        self._long_moves += is_long
+        if is_long and self._long_moves == self._habits.skips_move:
+            return
+        self._mechanism.take_hold()
+        block = self._motion.add(by_steps, ramp, at_s)
+        self._still_s = block.end_s
+        if is_long and self._long_moves == self._habits.breaks_in_move:
+            self._breaks_at_s = block.middle_s
+
+    def _begins(self, block: Block) -> None:
+        self._mechanism.begin(block.speeds, self._heaters["T"].at_c(block.start_s))
+
+    def _at_middle(self, block: Block) -> None:
+        self._mechanism.strain(block.steps, block.speeds, block.middle_s)
 
     def _dwell(self, words: _Words, at_s: float) -> None:
         milliseconds = _number(words, "P") if "P" in words else 0.0
@@ -366,23 +472,25 @@ class Controller:
         self._task = _Task(at_s + milliseconds / 1000, lambda _: self._say("ok"))
 
     def _reference(self, words: _Words, at_s: float) -> None:
-        axes = [axis for axis in self._held if axis.upper() in words] or list(self._held)
-        self._search(axes, at_s)
+        switched = _switched(self._held)
+        self._search([axis for axis in switched if axis.upper() in words] or switched, at_s)
 
     def _search(self, axes: list[str], at_s: float) -> None:
         axis = axes[0]
         held = self._held[axis]
-        reach = -round(SEARCH_RANGES * held.range_mm * held.steps_per_mm)
+        reach_mm = SEARCH_RANGES * (held.range_mm or 0.0)
+        reach = self._steps_for(dict.fromkeys(self._held, 0.0) | {axis: -reach_mm})
         to_switch = self._mechanism.steps_to_switch(axis, reach)
         by_steps = reach if to_switch is None else to_switch
-        if by_steps:
-            length_mm = abs(by_steps) / held.steps_per_mm
-            ramp = Ramp(length_mm, SEARCH_FEED_MM_PER_S, ACCELERATION_MM_PER_S2)
-            self._motion.add({axis: by_steps}, ramp, at_s)
+        if by_steps[axis]:
+            length_mm = abs(by_steps[axis]) / held.steps_per_mm
+            self._start(
+                by_steps, Ramp(length_mm, SEARCH_FEED_MM_PER_S, ACCELERATION_MM_PER_S2), at_s
+            )
 
         def ended(then_s: float) -> None:
-            self._modes.steps[axis] = 0
             self._modes.position_mm[axis] = 0.0
+            self._modes.steps = self._steps_at(self._modes.position_mm)
             if to_switch is None:
                 self._say(f"error: switch of {axis.upper()} not found")
             elif axes[1:]:
@@ -401,7 +509,7 @@ class Controller:
 
     def _report_temperatures(self, _words: _Words, at_s: float) -> None:
         report = " ".join(
-            f"{name}:{heater.at_c(at_s):.1f} /{heater.target_c:.1f}"
+            f"{name}:{heater.shows_c(at_s):.1f} /{heater.target_c:.1f}"
             for name, heater in self._heaters.items()
         )
         self._say(f"ok {report}")
@@ -410,7 +518,7 @@ class Controller:
         self._say(
             " ".join(
                 f"{axis.upper()}:{'pressed' if self._mechanism.is_pressed(axis) else 'open'}"
-                for axis in self._held
+                for axis in _switched(self._held)
             )
         )
         self._say("ok")
@@ -432,20 +540,19 @@ class Controller:
 
 
 _COMMANDS: Mapping[str, _Command] = {
-    "G1": _Command("XYZF", _Waits.FOR_ROOM, Controller._move),
-    "G4": _Command("P", _Waits.FOR_STANDSTILL, Controller._dwell),
-    "G20": _Command("", _Waits.FOR_NOTHING, Controller._set_inches),
-    "G21": _Command("", _Waits.FOR_NOTHING, Controller._set_millimetres),
-    "G28": _Command("XYZ", _Waits.FOR_STANDSTILL, Controller._reference),
-    "G90": _Command("", _Waits.FOR_NOTHING, Controller._set_absolute),
-    "G91": _Command("", _Waits.FOR_NOTHING, Controller._set_relative),
-    # Modes of the feeder, which the machine does not have: taken, without effect.
-    "M82": _Command("", _Waits.FOR_NOTHING, Controller._accept),
-    "M83": _Command("", _Waits.FOR_NOTHING, Controller._accept),
-    "M104": _Command("S", _Waits.FOR_NOTHING, Controller._heat_nozzle),
-    "M105": _Command("", _Waits.FOR_NOTHING, Controller._report_temperatures),
-    "M114": _Command("", _Waits.FOR_NOTHING, Controller._report_position),
-    "M119": _Command("", _Waits.FOR_NOTHING, Controller._report_switches),
-    "M140": _Command("S", _Waits.FOR_NOTHING, Controller._heat_bed),
-    "M400": _Command("", _Waits.FOR_STANDSTILL, Controller._accept),
+    "G1": _Command("F", "all", _Waits.FOR_ROOM, Controller._move),
+    "G4": _Command("P", "none", _Waits.FOR_STANDSTILL, Controller._dwell),
+    "G20": _Command("", "none", _Waits.FOR_NOTHING, Controller._set_inches),
+    "G21": _Command("", "none", _Waits.FOR_NOTHING, Controller._set_millimetres),
+    "G28": _Command("", "switched", _Waits.FOR_STANDSTILL, Controller._reference),
+    "G90": _Command("", "none", _Waits.FOR_NOTHING, Controller._set_absolute),
+    "G91": _Command("", "none", _Waits.FOR_NOTHING, Controller._set_relative),
+    "M82": _Command("", "none", _Waits.FOR_NOTHING, Controller._set_feeder_like_axes),
+    "M83": _Command("", "none", _Waits.FOR_NOTHING, Controller._set_feeder_relative),
+    "M104": _Command("S", "none", _Waits.FOR_NOTHING, Controller._heat_nozzle),
+    "M105": _Command("", "none", _Waits.FOR_NOTHING, Controller._report_temperatures),
+    "M114": _Command("", "none", _Waits.FOR_NOTHING, Controller._report_position),
+    "M119": _Command("", "none", _Waits.FOR_NOTHING, Controller._report_switches),
+    "M140": _Command("S", "none", _Waits.FOR_NOTHING, Controller._heat_bed),
+    "M400": _Command("", "none", _Waits.FOR_STANDSTILL, Controller._accept),
 }

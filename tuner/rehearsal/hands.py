@@ -4,12 +4,18 @@ Rule: an answer is what somebody with eyes, a caliper and a steady hand would se
 mechanics, never what the program would like to hear. Noise belongs to (seed, axis, number of
 the reading) alone, so a session that was cut off and taken up again reads the same numbers.
 A question that no person could answer is answered with ``stop``.
+
+A key is an axis and what is asked of it, ``x.holds``, or what is asked alone, ``job-running``.
+Tables hold what this person can do, each by what is asked: ``LOOKS`` at a part, ``_MEASURES``
+of a quantity, ``_CHOICES`` between options, ``_DEEDS`` done before the answer.
 """
 
 from __future__ import annotations
 
 import hashlib
+import itertools
 import math
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from statistics import NormalDist
@@ -27,7 +33,10 @@ from tuner.messages import (
     Text,
     Words,
 )
-from tuner.rehearsal.faults import HEALTHY_MULE, MachineTruth, Mule
+from tuner.rehearsal.controller import FEEDER
+from tuner.rehearsal.faults import machine
+from tuner.rehearsal.looks import LOOKS, SEEN_MM
+from tuner.rehearsal.mule import Mule
 
 __all__ = ["Hands"]
 
@@ -41,10 +50,19 @@ READING_AT_START_MM = 60.0
 READING_SPREAD_MM = 2.0
 HAND_NOISE_MM = 0.02  # one standard deviation of a careful hand
 
-SEEN_MM = 0.05  # less than this nobody sees move
+MARK_AT_MM = 120.0  # from the inlet, where a new mark is put on the filament
+MARK_NOISE_MM = 0.2
+FILAMENT_WANTS_C = 210.0
+ANGLE_NOISE_DEG = 0.1  # an index mark against a line on the frame
+FRAME_MM = (100.0, 100.0)  # what the machine is told for the frame whose diagonals are measured
+# The square that both fixed faces of coupled axes belong to is never quite along the machine.
+FACES_TURNED_DEG = 0.2
+
 SEEN_PART = 0.1
+TOO_HOT_TO_TOUCH_C = 50.0
 # By eye and over a millimetre nobody tells 2 mm from 1 mm; a multiple of inches everybody does.
 FAR_PART = 4.0
+EVEN_PART = 0.2  # less than this nobody tells from as far
 
 
 def _uniform(*of: object) -> float:
@@ -53,78 +71,12 @@ def _uniform(*of: object) -> float:
     return ((int.from_bytes(digest) >> 4) + 0.5) / 2**52
 
 
-_Find = Callable[[MachineTruth, str], float | bool | None]
-
-
-@dataclass(frozen=True)
-class _Look:
-    """What a look at one part finds, and how a person would say it.
-
-    `find` returns a number, or whether the fault is there; `says` puts that into words.
-    """
-
-    find: _Find
-    says: Callable[[float], str]
-
-
-def _of_kind(kind: str, value: Callable[[MachineTruth, str], float]) -> _Find:
-    return lambda truth, axis: value(truth, axis) if truth.axes[axis].kind == kind else None
-
-
-def _either(when_so: str, when_not: str) -> Callable[[float], str]:
-    return lambda found: when_so if found else when_not
-
-
-_LOOKS: Mapping[str, _Look] = {
-    "pulley-teeth": _Look(
-        _of_kind("belt", lambda truth, axis: truth.axes[axis].count),
-        lambda found: f"the pulley has {found:g} teeth",
-    ),
-    "belt-pitch": _Look(
-        _of_kind("belt", lambda truth, axis: truth.axes[axis].pitch_mm),
-        lambda found: f"50 teeth of the belt measure {50 * found:.1f} mm",
-    ),
-    "screw-lead": _Look(
-        _of_kind("screw", lambda truth, axis: truth.axes[axis].travel_per_rev_mm),
-        lambda found: f"one turn of the screw moves the nut {found:g} mm",
-    ),
-    "step-angle": _Look(
-        lambda truth, axis: truth.axes[axis].step_angle_deg,
-        lambda found: f"the label on the motor says {found:g} degrees per step",
-    ),
-    "microsteps": _Look(
-        lambda truth, axis: truth.axes[axis].microsteps,
-        lambda found: f"the driver is set to {found:g} microsteps",
-    ),
-    "stored-number": _Look(
-        lambda truth, axis: truth.axes[axis].held_steps_per_mm,
-        lambda found: f"the controller holds {found:g} steps per mm",
-    ),
-    "play": _Look(
-        lambda truth, axis: truth.axes[axis].play_mm >= 0.1,
-        _either("the carriage can be pushed to and fro", "the carriage cannot be pushed"),
-    ),
-    "eccentric-pulley": _Look(
-        lambda truth, axis: truth.axes[axis].eccentricity_mm >= SEEN_MM,
-        _either("the pulley runs out of round", "the pulley runs true"),
-    ),
-    "inch-units": _Look(
-        lambda truth, _: truth.stuck_in_inches,
-        _either("the controller counts in inches", "the controller counts in millimetres"),
-    ),
-    "reversed": _Look(
-        lambda truth, axis: truth.axes[axis].motor_plug == "turned",
-        _either("the motor's plug is turned", "the motor's plug is the right way round"),
-    ),
-    "not-powered": _Look(
-        lambda truth, axis: truth.axes[axis].motor_plug == "off",
-        _either("the motor's plug is loose", "the motor's plug sits firmly"),
-    ),
-    "wrong-axis": _Look(
-        lambda truth, axis: truth.plugs[axis] != axis,
-        _either("the motor's plug is in another axis's place", "the motor's plug is in its place"),
-    ),
-}
+def _two_digits_swapped(shown: str) -> str:
+    """Return a reading with the first two neighbours that differ in each other's place."""
+    for n, (one, other) in enumerate(itertools.pairwise(shown)):
+        if one != other and (one + other).isdigit():
+            return shown[:n] + other + one + shown[n + 2 :]
+    return shown
 
 
 def _by_form(accepts: Accepts) -> str:
@@ -151,6 +103,9 @@ class Hands:
     def __init__(self, mule: Mule, seed: int) -> None:
         self._mule = mule
         self._seed = seed
+        self._healthy = machine("none", None, seed, mule.name)
+        self._mark_delivered_mm = 0.0
+        self._misread: set[str] = set()  # axes on which it happened: who reads again takes care
         self._true_before_mm = mule.true_mm()
         self._commanded_before = mule.commanded()
         self._datum_mm = {
@@ -166,40 +121,51 @@ class Hands:
         Raises ``Unanswered`` when the question has less patience than that.
         """
         self._watch(question)
+        self._do(question)
         seconds = READING_SECONDS if isinstance(question.message, Ask) else ANSWER_SECONDS
         if question.patience_s is not None and question.patience_s < seconds:
             self._mule.clock.advance(question.patience_s)
             raise Unanswered(question.patience_s)
         self._mule.clock.advance(seconds)
-        return self._typed(question)
+        return self._written_down(question, self._typed(question))
 
     def caliper_shows(self, question: Question) -> str | None:
         """Return one sentence with what is to be seen, for a person who has no machine.
 
-        ``None`` where there is nothing to see. Takes no time.
+        ``None`` where there is nothing to see. What the question asks to be done is done. Takes
+        no time.
         """
         self._watch(question)
+        self._do(question)
         message = question.message
         axis, asked = self._parts_of(question)
+        if message is not None and asked in _DEEDS:
+            return _DEEDS[asked].says
         match message:
+            case Ask() | Text() if (measure := self._measure(axis, asked)) is not None:
+                return measure.says.format(self._typed(question))
             case Ask():
                 typed = self._typed(question)
                 if typed == "stop":
                     return "the caliper cannot reach that far"
-                return f"the caliper shows {typed} mm"
+                return _SHOWN.get(self._kind(message.axis), _IN_JAWS).format(typed)
             case Choose() if axis and asked == "first-move":
                 return self._movement(axis)
             case Choose() if axis and asked.startswith("look."):
                 cause, _, _ = asked.removeprefix("look.").partition(".")
                 found = self._found(axis, cause)
-                return None if found is None else _LOOKS[cause].says(found)
+                return None if found is None else LOOKS[cause].says(found)
+            case Choose() if asked in _HEATERS:
+                place, is_hot = asked.removesuffix("-hot"), self.is_hot(_HEATERS[asked])
+                return f"the {place} is {'too hot' if is_hot else 'cool enough'} to touch"
             case Choose() if axis and asked == "still":
                 return "something still moves" if self._mule.is_moving() else "everything is still"
             case Choose() if axis and asked == "holds":
                 return f"{axis.upper()} {'holds' if self._holds(axis) else 'gives way'}"
             case Text() if axis and asked in ("free-minus", "free-plus"):
                 side = asked.removeprefix("free-")
-                return f"{axis.upper()} has {self._free_mm(axis, side)} mm free to the {side} side"
+                free = f"{self._free_mm(axis, side)} {self._unit(axis)}"
+                return f"{axis.upper()} has {free} free to the {side} side"
         return None
 
     # --- what is asked ------------------------------------------------------------------
@@ -221,8 +187,13 @@ class Hands:
         axis, asked = self._parts_of(question)
         if message is None or isinstance(question.accepts, Go):
             return _by_form(question.accepts)
-        if axis and asked in ("zero-first", "zero-last"):
+        if axis and asked == "zero-first":
             return "0.00"
+        if axis and asked == "zero-last":
+            return f"{self._mule.truth.axes[axis].zero_mm:.2f}"
+        measure = self._measure(axis, asked)
+        if measure is not None and isinstance(message, (Ask, Text)):
+            return f"{measure.read(self, axis):g}"
         match message:
             case Ask():
                 return self._reading(message)
@@ -235,25 +206,35 @@ class Hands:
         return _by_form(question.accepts)
 
     def _choice(self, axis: str, asked: str, message: Choose) -> str:
-        if asked == "job-running":
-            return "no"
-        if asked == "motor-power":
-            return "yes"
-        if axis:
-            if asked == "first-move":
-                return self._first_move(axis)
-            if asked == "still":
-                return "no" if self._mule.is_moving() else "yes"
-            if asked == "holds":
-                return "yes" if self._holds(axis) else "no"
-            if asked == "origin":
-                return "declare"
-            if asked == "after-look":
-                # The fault stays in: trying once more would show the same for ever.
-                return "leave-axis"
-            if asked.startswith("look."):
-                return self._looked(axis, asked.removeprefix("look."))
+        if asked in _CHOICES:
+            return _CHOICES[asked](self)
+        if asked in _HEATERS:
+            return "yes" if self.is_hot(_HEATERS[asked]) else "no"
+        if axis and asked in _AXIS_CHOICES:
+            return _AXIS_CHOICES[asked](self, axis)
+        if axis and asked == "fastest":
+            return message.options[-1]
+        if axis and asked.startswith("look."):
+            return self._looked(axis, asked.removeprefix("look."))
         return message.default or message.options[0]
+
+    def one_turn(self, axis: str) -> str:
+        """Say whether a mark on the motor's shaft came back after the steps of one turn."""
+        return "yes" if self._found(axis, "motor-turn") else "no"
+
+    def typed_elsewhere(self, axis: str) -> frozenset[str]:
+        """Return the other axes for which a number was typed into the controller."""
+        return self._mule.typed - {axis}
+
+    def _measure(self, axis: str, asked: str) -> _Measure | None:
+        measure = _MEASURES.get(asked)
+        return None if measure is None or (measure.of_an_axis and not axis) else measure
+
+    def _do(self, question: Question) -> None:
+        """Do what a question asks for before it is answered."""
+        _, asked = self._parts_of(question)
+        if question.message is not None and asked in _DEEDS:
+            _DEEDS[asked].do(self)
 
     def _text(self, axis: str, asked: str, message: Text) -> str:
         if axis and asked in ("free-minus", "free-plus"):
@@ -263,13 +244,120 @@ class Hands:
         is_length = message.low_mm is not None or message.high_mm is not None
         return "stop" if is_length and not message.default else message.default
 
+    def _written_down(self, question: Question, typed: str) -> str:
+        """Return what is typed, but one reading with two digits swapped where hands do that."""
+        match question.message:
+            case Ask(axis=axis, n=n) if (
+                n and n == self._mule.truth.axes[axis].misread_at and axis not in self._misread
+            ):
+                self._misread.add(axis)
+                return _two_digits_swapped(typed)
+        return typed
+
     # --- what the person sees -----------------------------------------------------------
 
+    def _kind(self, axis: str) -> str:
+        return self._mule.truth.axes[axis].kind
+
+    def _off(self, spread: float, *of: object) -> float:
+        """Return the error of one reading with the standard deviation `spread`."""
+        return NormalDist(0.0, spread).inv_cdf(_uniform(self._seed, *of))
+
     def _reading(self, ask: Ask) -> str:
-        noise_mm = NormalDist(0.0, HAND_NOISE_MM).inv_cdf(_uniform(self._seed, ask.axis, ask.n))
-        seen_mm = round(self._datum_mm[ask.axis] + self._mule.true_mm()[ask.axis] + noise_mm, 2)
+        match self._kind(ask.axis):
+            case "feeder":
+                mark_mm = round(self.mark_mm() + self._off(MARK_NOISE_MM, ask.axis, ask.n), 1)
+                return f"{mark_mm:.1f}" if ask.low_mm <= mark_mm <= ask.high_mm else "stop"
+            case "rotary":
+                turned_deg = self._mule.true_mm()[ask.axis]
+                seen_deg = round(turned_deg + self._off(ANGLE_NOISE_DEG, ask.axis, ask.n), 1)
+                return f"{seen_deg:.1f}" if ask.low_mm <= seen_deg <= ask.high_mm else "stop"
+        one = self._mule.truth.axes[ask.axis]
+        moved_mm = one.face_moved_mm if one.face_moves_at and ask.n >= one.face_moves_at else 0.0
+        noise_mm = self._off(HAND_NOISE_MM, ask.axis, ask.n)
+        at_mm = self._at_mm(ask.axis, ask.key)
+        from_datum_mm = self._datum_mm[ask.axis] + at_mm + moved_mm - ask.block_mm
+        seen_mm = round(from_datum_mm / math.cos(math.radians(one.tilt_deg)) + noise_mm, 2)
         low_mm, high_mm = CALIPER_RANGE_MM
         return f"{seen_mm:.2f}" if low_mm <= seen_mm <= high_mm else "stop"
+
+    def _at_mm(self, axis: str, key: str) -> float:
+        """Return where an axis stands against its fixed face; a key says at which screw."""
+        screw = _AT_SCREW.search(key)
+        if screw is not None:
+            at_mm = self._mule.at_screws_mm(axis)
+            return at_mm[min(int(screw[1]), len(at_mm)) - 1]
+        true_mm = self._mule.true_mm()
+        if not (self._mule.truth.habits.coupled_belts and axis in ("x", "y")):
+            return true_mm[axis]
+        turned_rad = math.radians(FACES_TURNED_DEG * (2 * _uniform(self._seed, "faces") - 1))
+        along_x_mm, along_y_mm = (
+            true_mm[one] - self._mule.truth.axes[one].start_mm for one in ("x", "y")
+        )
+        across_mm, sign = (along_y_mm, 1) if axis == "x" else (along_x_mm, -1)
+        along_mm = along_x_mm if axis == "x" else along_y_mm
+        return (
+            self._mule.truth.axes[axis].start_mm
+            + along_mm * math.cos(turned_rad)
+            + sign * across_mm * math.sin(turned_rad)
+        )
+
+    # --- what the tables are made of ------------------------------------------------------
+
+    def mark_mm(self) -> float:
+        """Return how far the mark on the filament really is from the inlet, in mm."""
+        delivered_mm = self._mule.true_mm()[FEEDER] - self._mark_delivered_mm
+        return MARK_AT_MM - delivered_mm
+
+    def put_mark(self) -> None:
+        """Put a new mark on the filament."""
+        self._mark_delivered_mm = self._mule.true_mm()[FEEDER]
+
+    def free_filament(self, is_free: bool) -> None:
+        """Take the filament out of the nozzle, or put it back."""
+        self._mule.free_filament(is_free)
+
+    def frame_shows_mm(self, part: str) -> float:
+        """Return a side or diagonal of the frame as the caliper shows it; see ``Frame``."""
+        true_mm: float = getattr(self._mule.frame_mm(*FRAME_MM), part)
+        return round(true_mm + self._off(HAND_NOISE_MM, "frame", part), 2)
+
+    def feeds_how(self, axis: str) -> str:
+        """Say ``hot`` where something is wrong with nozzle or grip, which one sees in the work."""
+        truth, healthy = self._mule.truth, self._healthy.truth
+        is_as_always = (
+            truth.axes[axis].slip == healthy.axes[axis].slip
+            and truth.habits.nozzle_has_wire == healthy.habits.nozzle_has_wire
+            and truth.habits.nozzle_sensor == healthy.habits.nozzle_sensor
+        )
+        return "free" if is_as_always else "hot"
+
+    def is_hot(self, heater: str) -> bool:
+        """Say whether a hand is drawn back from the nozzle "T" or the bed "B"."""
+        return self._mule.temperature_c(heater) > TOO_HOT_TO_TOUCH_C
+
+    def is_still(self) -> str:
+        """Say ``yes`` when nothing moves."""
+        return "no" if self._mule.is_moving() else "yes"
+
+    def index_deg(self, axis: str) -> float:
+        """Return how far the index mark of a table is off its line, above -180 to 180 degrees."""
+        turned_deg = self._mule.true_mm()[axis]
+        return round(180.0 - (180.0 - turned_deg) % 360.0, 1) + 0.0
+
+    def holds(self, axis: str) -> str:
+        """Say ``yes`` when the axis cannot be pushed away."""
+        return "yes" if self._holds(axis) else "no"
+
+    def belt_tension(self, axis: str) -> str:
+        """Say how a belt gives to a finger."""
+        weakness = self._mule.truth.axes[axis].weakness
+        gives = weakness is not None and weakness.unit == "tooth"
+        return "slack" if gives else "firm"
+
+    def is_loose(self, axis: str) -> bool:
+        """Say whether the pulley can be turned on its shaft by hand."""
+        return bool(self._found(axis, "loose-pulley"))
 
     def _moved_mm(self) -> dict[str, float]:
         """Return which axes were seen to move since the last go, and how far."""
@@ -277,10 +365,11 @@ class Hands:
         moved_mm = {axis: now_mm[axis] - self._true_before_mm[axis] for axis in now_mm}
         return {axis: by_mm for axis, by_mm in moved_mm.items() if abs(by_mm) >= SEEN_MM}
 
-    def _first_move(self, axis: str) -> str:
+    def first_move(self, axis: str) -> str:
+        """Say in one of the words of the first-move question what was seen to move."""
         moved_mm = self._moved_mm()
         if axis not in moved_mm:
-            return "other-axis" if moved_mm else "nothing"
+            return "other-axis" if moved_mm else self._unmoved(axis)
         if len(moved_mm) > 1:
             return "diagonal"
         commanded = self._mule.commanded()[axis] - self._commanded_before[axis]
@@ -291,12 +380,26 @@ class Hands:
             return "too-far"
         return "about-right" if part >= SEEN_PART else "nothing"
 
+    def slant(self, axis: str) -> str:
+        """Say how far a move went aside, against how far it went ahead."""
+        moved_mm = {name: abs(by_mm) for name, by_mm in self._moved_mm().items()}
+        ahead_mm = moved_mm.pop(axis, 0.0)
+        part = max(moved_mm.values(), default=0.0) / ahead_mm if ahead_mm else math.inf
+        return "less" if part < 1 - EVEN_PART else "as-far" if part < 1 + EVEN_PART else "further"
+
+    def _unmoved(self, axis: str) -> str:
+        was_told = self._mule.commanded()[axis] != self._commanded_before[axis]
+        shakes = was_told and self._mule.truth.axes[axis].motor_plug == "half"
+        return "shakes" if shakes else "nothing"
+
     def _movement(self, axis: str) -> str:
         moved_mm = self._moved_mm()
+        if not moved_mm and self._unmoved(axis) == "shakes":
+            return f"{axis.upper()} shakes and stays where it is"
         if not moved_mm:
             return f"nothing is seen to move, not on {axis.upper()} and nowhere else"
         return ", ".join(
-            f"{name.upper()} moved about {abs(by_mm):.1f} mm to the "
+            f"{name.upper()} moved about {abs(by_mm):.1f} {self._unit(name)} to the "
             f"{'plus' if by_mm > 0 else 'minus'} side"
             for name, by_mm in moved_mm.items()
         )
@@ -308,10 +411,13 @@ class Hands:
         return max(0, math.floor(free_mm))
 
     def _holds(self, axis: str) -> bool:
-        return self._mule.truth.axes[axis].motor_plug != "off"
+        return self._mule.truth.axes[axis].motor_plug in ("right", "turned")
+
+    def _unit(self, axis: str) -> str:
+        return "degrees" if self._kind(axis) == "rotary" else "mm"
 
     def _found(self, axis: str, cause: str) -> float | bool | None:
-        return _LOOKS[cause].find(self._mule.truth, axis) if cause in _LOOKS else None
+        return LOOKS[cause].find(self._mule, axis) if cause in LOOKS else None
 
     def _looked(self, axis: str, suspicion: str) -> str:
         """Say whether a part has the value behind the point, or is wrong at all without one."""
@@ -320,10 +426,84 @@ class Hands:
         if found is None:
             return "unsure"
         if not suspected:
-            should = _LOOKS[cause].find(HEALTHY_MULE, axis)
+            should = LOOKS[cause].find(self._healthy, axis)
             return "yes" if found != should else "no"
         try:
             is_so = math.isclose(found, float(suspected), rel_tol=1e-6)
         except ValueError:
             return "unsure"
         return "yes" if is_so else "no"
+
+
+_SHOWN = {
+    "feeder": "the mark on the filament is {} mm from the inlet",
+    "rotary": "the table has turned to {} degrees",
+}
+
+# A reading beside one of several screws says so in its key: z.screw-2.far.1
+_AT_SCREW = re.compile(r"\.screw-([1-9])\b")
+
+
+@dataclass(frozen=True)
+class _Measure:
+    """A quantity that a person reads, and how they would say it."""
+
+    read: Callable[[Hands, str], float]
+    says: str
+    of_an_axis: bool = False
+
+
+@dataclass(frozen=True)
+class _Deed:
+    """What a person does before answering, and how they would say it."""
+
+    do: Callable[[Hands], None]
+    says: str
+
+
+_IN_JAWS = "the caliper shows {} mm"
+
+_MEASURES: Mapping[str, _Measure] = {
+    "temperature": _Measure(lambda *_: FILAMENT_WANTS_C, "the spool says {} degrees", True),
+    "index": _Measure(Hands.index_deg, "the index mark is {} degrees off its line", True),
+    "frame.side-x": _Measure(lambda hands, _: hands.frame_shows_mm("side_x_mm"), _IN_JAWS),
+    "frame.side-y": _Measure(lambda hands, _: hands.frame_shows_mm("side_y_mm"), _IN_JAWS),
+    "frame.rising": _Measure(lambda hands, _: hands.frame_shows_mm("rising_mm"), _IN_JAWS),
+    "frame.falling": _Measure(lambda hands, _: hands.frame_shows_mm("falling_mm"), _IN_JAWS),
+}
+
+_HEATERS = {"nozzle-hot": "T", "bed-hot": "B"}
+
+_CHOICES: Mapping[str, Callable[[Hands], str]] = {
+    "job-running": lambda _: "no",
+    "motor-power": lambda _: "yes",
+}
+
+_AXIS_CHOICES: Mapping[str, Callable[[Hands, str], str]] = {
+    "first-move": Hands.first_move,
+    "still": lambda hands, _: hands.is_still(),
+    "holds": Hands.holds,
+    "slant": Hands.slant,
+    "feed-how": Hands.feeds_how,
+    "look.motor-turn": Hands.one_turn,
+    "typed-where": lambda hands, axis: next(iter(hands.typed_elsewhere(axis)), "none"),
+    "origin": lambda *_: "declare",
+    "belt-tension": lambda hands, axis: hands.belt_tension(axis),
+    "pulley-screws": lambda hands, axis: "loose" if hands.is_loose(axis) else "tight",
+    "runs-free": lambda *_: "yes",
+    # Nothing was made on it yet.
+    "same-height": lambda *_: "unsure",
+    "same-direction": lambda *_: "unsure",
+    # The fault stays in: trying once more would show the same for ever.
+    "after-look": lambda *_: "leave-axis",
+}
+
+_DEEDS: Mapping[str, _Deed] = {
+    "put-mark": _Deed(Hands.put_mark, "a new mark is on the filament"),
+    "free-filament": _Deed(
+        lambda hands: hands.free_filament(True), "the filament hangs free of the nozzle"
+    ),
+    "load-filament": _Deed(
+        lambda hands: hands.free_filament(False), "the filament is in the nozzle"
+    ),
+}

@@ -1,12 +1,14 @@
-"""``rehearse://bench-mule``: the simulated machine behind a port like any other.
+"""``rehearse://bench-mule``, ``rehearse://pack-mule``: a simulated machine behind a port like any.
 
 Options of the address: ``seed`` (a whole number, default 1), ``fault`` and ``axis`` (see
-``faults.py``), ``pace`` (``instant``, the default, or ``real``).
+``faults.py``), ``typed`` (``x:100``: a person has typed 100 steps per mm in for x), ``pace``
+(``instant``, the default, or ``real``).
 
 Rule: time passes only in a blocking read and in ``clock.advance``. A read advances the clock to
 the controller's next event or to its own time limit; with ``pace=real`` that takes as long as
 it says. Opening, also once more, restarts the controller; the carriages stay where they are.
-One thread may read while another writes or cancels the read.
+One thread may read while another writes or cancels the read. When the cable of the machine has
+come out every use of the port fails, until it is opened again.
 """
 
 from __future__ import annotations
@@ -19,26 +21,29 @@ from urllib.parse import parse_qsl, urlsplit
 from serial import PortNotOpenError, SerialBase, SerialException
 
 from tuner.errors import UsedWrongly
-from tuner.rehearsal.faults import Mule, machine
+from tuner.rehearsal.faults import machine
+from tuner.rehearsal.mule import Mule
 from tuner.rehearsal.physics import VirtualClock
+from tuner.rehearsal.truth import HEALTHY
 
 __all__ = ["Serial"]
 
-_HOST = "bench-mule"
-_OPTIONS = ("seed", "fault", "axis", "pace")
+_OPTIONS = ("seed", "fault", "axis", "typed", "pace")
 _PACES = ("instant", "real")
+_TYPED = re.compile(r"([a-z]):([0-9]{1,7}(?:\.[0-9]{1,9})?)", re.ASCII)
 _SEED = re.compile(r"[0-9]{1,9}", re.ASCII)
 _REAL_SLICE_S = 0.01  # how finely real time is cut; a cancelled read does not wait for its end
 
 
-def _options_of(url: str) -> dict[str, str]:
+def _name_and_options(url: str) -> tuple[str, dict[str, str]]:
     try:
         parts = urlsplit(url)
-        is_known = parts.netloc == _HOST and parts.path in ("", "/")
+        is_known = parts.netloc in HEALTHY and parts.path in ("", "/")
     except ValueError:  # brackets that are no address
         is_known = False
     if not is_known:
-        raise UsedWrongly(f"there is no simulated machine at {url!r}; use rehearse://{_HOST}")
+        addresses = " or ".join(f"rehearse://{name}" for name in HEALTHY)
+        raise UsedWrongly(f"there is no simulated machine at {url!r}; use {addresses}")
     pairs = parse_qsl(parts.query, keep_blank_values=True)
     options = dict(pairs)
     unknown = [name for name, _ in pairs if name not in _OPTIONS]
@@ -47,18 +52,27 @@ def _options_of(url: str) -> dict[str, str]:
             f"the options of {url!r} cannot be used; "
             f"give each of {', '.join(_OPTIONS)} once or not at all"
         )
-    return options
+    return parts.netloc, options
 
 
 def _machine_at(url: str) -> tuple[Mule, bool]:
     """Return the machine that `url` describes, and whether it takes real time."""
-    options = _options_of(url)
+    name, options = _name_and_options(url)
     seed, pace = options.get("seed", "1"), options.get("pace", "instant")
     if not _SEED.fullmatch(seed):
         raise UsedWrongly(f"the seed {seed!r} is not a whole number; give 0 to 999999999")
     if pace not in _PACES:
         raise UsedWrongly(f"there is no pace {pace!r}; choose one of: {', '.join(_PACES)}")
-    return machine(options.get("fault"), options.get("axis"), int(seed)), pace == "real"
+    typed = {}
+    if "typed" in options:
+        found = _TYPED.fullmatch(options["typed"])
+        if found is None or not float(found[2]) > 0.0:
+            raise UsedWrongly(
+                f"{options['typed']!r} is no axis and steps per mm; give it as typed=x:100"
+            )
+        typed[found[1]] = float(found[2])
+    mule = machine(options.get("fault"), options.get("axis"), int(seed), name, typed)
+    return mule, pace == "real"
 
 
 class Serial(SerialBase):
@@ -108,9 +122,14 @@ class Serial(SerialBase):
         if not self.is_open:
             raise PortNotOpenError
 
+    def _require_cable(self) -> None:
+        if self.machine.controller.is_unplugged:
+            raise SerialException("the device is gone: its cable came out")
+
     def _collect(self) -> None:
         self._require_open()
         self._received += self.machine.controller.due(self.clock.now_s())
+        self._require_cable()
 
     @property
     def in_waiting(self) -> int:
@@ -158,6 +177,7 @@ class Serial(SerialBase):
         """Hand `data` to the controller at once and return its length."""
         with self._wake:
             self._require_open()
+            self._require_cable()
             self.machine.controller.receive(bytes(data), self.clock.now_s())
             self._wake.notify_all()
             return len(data)

@@ -17,7 +17,11 @@ _FAST_MM_PER_S = 10.0
 
 @dataclass(frozen=True)
 class Hazard:
-    """What one motion line does to its surroundings. `by_mm` is None for a switch search."""
+    """What one motion line does to its surroundings. `by_mm` is None for a switch search.
+
+    `feeds` says that it is filament that moves, and nothing else. `beside` is the axis that may
+    move along on coupled belts.
+    """
 
     axis: str
     by_mm: float | None
@@ -25,6 +29,8 @@ class Hazard:
     vertical: bool
     moves: str
     toward: str = ""
+    feeds: bool = False
+    beside: str = ""
 
 
 @dataclass(frozen=True)
@@ -86,15 +92,23 @@ def _what_moves(hazard: Hazard) -> str:
     speed = f"{hazard.feed_mm_per_min / 60.0:.3g} mm/s"
     if hazard.by_mm is None:
         return f"{axis} runs until its end switch acts, at the controller's own speed"
+    if hazard.feeds:
+        way = "forward" if hazard.by_mm > 0 else "back"
+        return f"{axis} {abs(hazard.by_mm):.2f} mm of filament {way}, {speed}"
     side = "plus" if hazard.by_mm > 0 else "minus"
     mover = " (the bed moves the other way)" if hazard.moves == "bed" else ""
-    return f"{axis} {abs(hazard.by_mm):.2f} mm to {side}{mover}, {speed}"
+    along = f" and {hazard.beside.upper()} may move with it" if hazard.beside else ""
+    return f"{axis} {abs(hazard.by_mm):.2f} mm to {side}{mover}{along}, {speed}"
 
 
 def _full_text(hazard: Hazard, what: str, heaters: Heaters) -> str:
     danger = "Moving parts can crush and catch fingers, hair, sleeves, the caliper."
     if hazard.vertical:
-        danger = "A vertical axis can drop and crush; moving parts catch hair and sleeves."
+        danger = "A vertical axis can drop, pinch, crush; moving parts catch hair, sleeves."
+    if hazard.feeds:
+        danger = "Its wheel draws in fingers, hair, sleeves; a loose end whips."
+        if heat_class(heaters) == "hot":
+            danger += " Melt burns, its fumes harm: air the room."
     toward = f" Toward {hazard.toward}." if hazard.toward else ""
     return (
         f"{what}.{toward} {danger} Caliper and hands out, nobody leaning in, "

@@ -3,7 +3,9 @@
 The controller moves commanded millimetres; people and obstacles live in true ones. Until
 the scale has been measured a commanded position stands for an interval of true positions,
 and all of it must lie inside the free travel that the person declared. Until a move has
-been watched, its direction is not known either, so both ways must be free.
+been watched, its direction is not known either, so both ways must be free. On coupled belts a
+move of one axis may displace the other one too, which `beside_mm` is for. An axis that may have
+lost some of its way stands that far off, either way, until it has been read again.
 """
 
 from __future__ import annotations
@@ -17,19 +19,25 @@ _ROUNDING_MM = 1e-6
 _NEAR_END_MM = 10.0
 
 
-def true_interval(limits: Limits, commanded_mm: float) -> tuple[float, float]:
-    """Return the lowest and highest true position in mm that `commanded_mm` can mean."""
+def true_interval(
+    limits: Limits, commanded_mm: float, beside_mm: float = 0.0
+) -> tuple[float, float]:
+    """Return the lowest and highest true position in mm that `commanded_mm` can mean.
+
+    `beside_mm` is how far another axis may have displaced this one, either way.
+    """
     ends = (commanded_mm * limits.scale_low, commanded_mm * limits.scale_high)
     if not limits.direction_seen:
         ends = (-abs(ends[1]), abs(ends[1]))
-    return min(ends), max(ends)
+    off_mm = beside_mm + limits.astray_mm
+    return min(ends) - off_mm, max(ends) + off_mm
 
 
-def check_inside(limits: Limits, commanded_mm: float) -> None:
+def check_inside(limits: Limits, commanded_mm: float, beside_mm: float = 0.0) -> None:
     """Raise ``OutsideEnvelope`` unless `commanded_mm` is free at every credible scale."""
-    low, high = true_interval(limits, commanded_mm)
+    low, high = true_interval(limits, commanded_mm, beside_mm)
     # What is no finite number compares as false: it must not pass for being inside.
-    numbers = (commanded_mm, limits.minus_mm, limits.plus_mm, limits.scale_low, limits.scale_high)
+    numbers = (low, high, limits.minus_mm, limits.plus_mm, limits.scale_low, limits.scale_high)
     finite = all(map(math.isfinite, numbers))
     inside = limits.minus_mm - _ROUNDING_MM <= low and high <= limits.plus_mm + _ROUNDING_MM
     if not (finite and inside):
@@ -40,7 +48,7 @@ def check_inside(limits: Limits, commanded_mm: float) -> None:
         )
 
 
-def is_near_end(limits: Limits, commanded_mm: float) -> bool:
+def is_near_end(limits: Limits, commanded_mm: float, beside_mm: float = 0.0) -> bool:
     """Say whether `commanded_mm` may truly be within 10 mm of an end of the free travel."""
-    low, high = true_interval(limits, commanded_mm)
+    low, high = true_interval(limits, commanded_mm, beside_mm)
     return low < limits.minus_mm + _NEAR_END_MM or high > limits.plus_mm - _NEAR_END_MM

@@ -5,14 +5,16 @@ envelope. ``admit`` shows a caution and the move for every line, forgets what wa
 before, asks for ``go``, and only then hands out the permit. The gate also keeps where each
 axis stands, because a move can only be judged from a known place. ``admit_heat`` does the same
 for one heater: up to the temperature that the card allows its feeder, at the machine's own
-cable, watched, and never while an axis is being measured.
+cable, watched, and never while an axis is being measured. The feeder alone may move while what
+this session heated is hot, and with it the places of all other axes are given up. Two axes that
+coupled belts move together are judged together: both envelopes hold for a move of either.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from tuner.answers import parse
@@ -33,6 +35,7 @@ SLOW_MM_PER_MIN = 600.0  # 10 mm/s in truth, until the scale was read
 LONGEST_LINE_S = 2.0  # where the dialect has no immediate stop, this much can run on
 _SEARCH_SECONDS = 60.0
 _DECIMALS = 4
+_MOST_SHOWN = 4  # temperatures beside a question
 
 
 @dataclass(frozen=True)
@@ -83,10 +86,20 @@ class Gate:
     """Knows the axes, where they stand and where they may go; lets moves through."""
 
     def __init__(
-        self, axes: Mapping[str, Axis], dialect: Dialect, clock: Clock, *, network: bool = False
+        self,
+        axes: Mapping[str, Axis],
+        dialect: Dialect,
+        clock: Clock,
+        *,
+        network: bool = False,
+        coupled: bool = False,
     ) -> None:
-        """`network` says that the port leads over a network, over which nothing is heated."""
+        """`network` says that the port leads over a network, over which nothing is heated.
+
+        `coupled` says that two belts move x and y together, so that a move of one may slant.
+        """
         self._network = network
+        self._beside = {"x": "y", "y": "x"} if coupled else {}
         self._axes = axes
         self._dialect = dialect
         self._clock = clock
@@ -94,6 +107,7 @@ class Gate:
         self._limits: dict[str, Limits] = {}
         self._at_mm: dict[str, float] = {}
         self._groups = 0
+        self._has_heated = False
 
     @property
     def steps_mm(self) -> Mapping[str, float]:
@@ -110,6 +124,13 @@ class Gate:
                 f"{limits.axis.upper()} was not seen to move yet, and its scale is taken for at "
                 f"most {limits.scale_high:g}; until then it may be {WORST_SCALE:g}"
             )
+        if limits.axis in self._beside and not limits.direction_seen:
+            limits = replace(limits, slant=max(limits.slant, WORST_SCALE))
+        if self.is_feeder(limits.axis):
+            # It may be heated for, and then nothing else moves.
+            for other in self._limits.keys() - {limits.axis}:
+                del self._limits[other]
+                self._at_mm.pop(other, None)
         self._limits[limits.axis] = limits
         if limits.at_mm is not None:
             self._at_mm[limits.axis] = limits.at_mm
@@ -119,6 +140,15 @@ class Gate:
         self._at_mm.clear()
         self._limits.clear()
         self._book = CautionBook()  # hands may have been in the machine: all is new again
+
+    def is_feeder(self, axis: str) -> bool:
+        """Say whether `axis` feeds filament."""
+        return self._axes[axis].filament is not None
+
+    def check_heat(self, axis: str, heaters: Heaters) -> None:
+        """Raise ``TooHot`` where it is too hot to move `axis`; a feeder may after its heating."""
+        if not (self._has_heated and self.is_feeder(axis)):
+            check_cold(heaters)
 
     def position_mm(self, axis: str) -> float | None:
         """Return the commanded position of `axis` in mm, or None when it is unknown."""
@@ -143,19 +173,26 @@ class Gate:
 
         Raises ``TooHot`` before anything is shown, ``Stopped`` on the person's stop.
         """
-        check_cold(heaters)
+        self.check_heat(group.axis, heaters)
         count = len(group.moves)
         for number, move in enumerate(group.moves, 1):
             place = (("group", str(group.number)), ("line", str(number)), ("of", str(count)))
             axis = self._axes[move.axis]
             hazard = Hazard(
-                move.axis, move.by_mm, move.feed_mm_per_min, axis.vertical, axis.moves, move.toward
+                move.axis,
+                move.by_mm,
+                move.feed_mm_per_min,
+                axis.vertical,
+                axis.moves,
+                move.toward,
+                feeds=self.is_feeder(move.axis),
+                beside=self._beside.get(move.axis, ""),
             )
             caution = self._book.caution(hazard, heaters)
             fields = (("word", caution.word), *place)
             person.tell(Line("CAUTION", group.key, fields, caution.text))
             person.tell(Line("MOVE", group.key, (*_move_fields(move), *place), _in_words(move)))
-        _await_go(person, group.key, group.number, Go())
+        _await_go(person, group.key, group.number, Go(), _patience_s(heaters), heaters)
         lines = tuple(move.line for move in group.moves)
         return Permit(group.number, lines, group.seconds, self._clock.now_s())
 
@@ -177,8 +214,8 @@ class Gate:
         fields = (("heater", wanted.heater), ("target_c", str(wanted.target_c)))
         says = f"{wanted.heater} to {wanted.target_c} °C"
         person.tell(Line("HEAT", wanted.key, (*fields, *place), says))
-        is_hot = any(heater.target_c for heater in heaters or ())
-        _await_go(person, wanted.key, self._groups, Go("heat"), UNATTENDED_S if is_hot else None)
+        _await_go(person, wanted.key, self._groups, Go("heat"), _patience_s(heaters))
+        self._has_heated = True
         return Warrant(self._groups, line, self._clock.now_s()), watch
 
     def arrived(self, group: Group) -> None:
@@ -191,7 +228,7 @@ class Gate:
         caps_c = [axis.filament.max_temperature_c for axis in self._axes.values() if axis.filament]
         if self._network:
             why = "the port leads over a network; connect the machine by its own cable"
-        elif self._limits:
+        elif not all(map(self.is_feeder, self._limits)):
             why = (
                 "an axis is being measured, which is cold work; end this session, and heat in "
                 "one of its own"
@@ -234,19 +271,24 @@ class Gate:
     def _leg(self, wanted: Approach, from_mm: float, to_mm: float, limits: Limits) -> list[Move]:
         if from_mm == to_mm:
             return []
-        check_inside(limits, to_mm)
+        beside_mm = self._check_free(limits, to_mm)
         if not 0.0 < round(wanted.feed_mm_per_min, _DECIMALS) < math.inf:
             raise Defect(
                 f"a feed of {wanted.feed_mm_per_min} mm/min cannot be sent; expected more than 0"
             )
         is_read = limits.scale_high <= limits.scale_low * READ_WITHIN
-        if not is_read and wanted.feed_mm_per_min * limits.scale_high > SLOW_MM_PER_MIN:
-            truly = wanted.feed_mm_per_min * limits.scale_high
+        truly = round(wanted.feed_mm_per_min * limits.scale_high, _DECIMALS)
+        if not is_read and truly > SLOW_MM_PER_MIN:
             raise Defect(
                 f"{wanted.feed_mm_per_min:g} mm/min is too fast for {wanted.axis.upper()} before "
                 f"its scale was read: it may be {truly:.0f} mm/min"
             )
         axis = self._axes[wanted.axis]
+        if axis.filament and wanted.feed_mm_per_min > axis.filament.max_feed_mm_per_s * 60.0:
+            raise Defect(
+                f"{wanted.feed_mm_per_min:g} mm/min is more than the card lets {axis.name.upper()} "
+                f"feed, {axis.filament.max_feed_mm_per_s:g} mm/s"
+            )
         acceleration = axis.acceleration_mm_per_s2
         length = to_mm - from_mm
         pieces = 1
@@ -257,8 +299,10 @@ class Gate:
                 pieces += 1
         ends = [round(from_mm + length * k / pieces, _DECIMALS) for k in range(pieces + 1)]
         moves = []
+        has_ends = axis.filament is None
         for start, end in pairwise(ends):
             by_mm = round(end - start, _DECIMALS)
+            near_end = has_ends and is_near_end(limits, end, beside_mm)
             word = f"{wanted.axis.upper()}{_decimal(by_mm)}"
             moves.append(
                 Move(
@@ -268,13 +312,33 @@ class Gate:
                     to_mm=end,
                     feed_mm_per_min=wanted.feed_mm_per_min,
                     seconds=duration_s(by_mm, wanted.feed_mm_per_min, acceleration),
-                    toward="the end of its free travel" if is_near_end(limits, end) else "",
+                    toward="the end of its free travel" if near_end else "",
                 )
             )
         return moves
 
+    def _check_free(self, limits: Limits, to_mm: float) -> float:
+        """Raise ``OutsideEnvelope`` unless a move there is free, for every axis that it may move.
+
+        Return how far the other axis of coupled belts may have displaced this one, in true mm.
+        """
+        other = self._beside.get(limits.axis)
+        if other is None:
+            check_inside(limits, to_mm)
+            return 0.0
+        other_mm, other_limits = self._known(other)
+        beside_mm = other_limits.slant * abs(other_mm)
+        check_inside(limits, to_mm, beside_mm)
+        check_inside(other_limits, other_mm, limits.slant * abs(to_mm))
+        return beside_mm
+
     def _search(self, wanted: Reference) -> Move:
         _, limits = self._known(wanted.axis)
+        if wanted.axis in self._beside:
+            raise OutsideEnvelope(
+                f"{wanted.axis.upper()} may not search its switch: on coupled belts the other axis "
+                "may run along with it; declare the free travel instead"
+            )
         if self._dialect.reference is None:
             raise OutsideEnvelope(
                 f"the dialect {self._dialect.name} has no word that searches an end switch; "
@@ -296,12 +360,23 @@ class Gate:
         )
 
 
+def _patience_s(heaters: Heaters) -> float | None:
+    """Return how long an answer may take, None for ever: what is hot is not left alone."""
+    return UNATTENDED_S if any(heater.target_c for heater in heaters or ()) else None
+
+
 def _await_go(
-    person: Person, key: str, group: int, go: Go, patience_s: float | None = None
+    person: Person,
+    key: str,
+    group: int,
+    go: Go,
+    patience_s: float | None = None,
+    reported: Heaters = None,
 ) -> None:
     """Forget what was typed before, and ask until the answer is ``go``."""
     person.discard_pending()
-    line = Line("CONFIRM", key, (("group", str(group)),), "answer go or stop")
+    warm = tuple((f"{one.place.replace(' ', '-')}_c", f"{one.now_c:.0f}") for one in reported or ())
+    line = Line("CONFIRM", key, (("group", str(group)), *warm[:_MOST_SHOWN]), "answer go or stop")
     while True:
         try:
             parse(go, person.ask(Question(line, go, None, patience_s)))

@@ -38,8 +38,9 @@ _NOTHING_OR_ZERO = "0?"
 
 _CHARACTERS = re.compile(r"[A-Z0-9.+ -]+")
 
-# E (feeder) is absent: nothing moves filament yet. U, V, W are not letters of the report.
+# U, V, W are not letters of the report, nor is E, the feeder, which has no end switch.
 _AXES = "ABCUVWXYZ"
+_FEEDER = "E"
 
 _FEEDER_MODES = ("M83",)
 _LONGEST_DWELL_S = 2.0  # a stop without a word waits for the line that runs
@@ -78,9 +79,9 @@ class Word:
 WORDS: Mapping[str, Word] = {
     "G1": Word(
         Kind.MOTION,
-        f"{_STANDARD} 3.5.2; the letters U, V, W: {_PRACTICE}",
+        f"{_STANDARD} 3.5.2; the letters U, V, W, E: {_PRACTICE}",
         needs={"F": _ABOVE_ZERO},
-        axes=dict.fromkeys(_AXES, _NUMBER),
+        axes=dict.fromkeys(_AXES + _FEEDER, _NUMBER),
         most_axes=1,  # more than one at once is never asked for
     ),
     # The report moves to a stored position via the given point; as a switch search, and with

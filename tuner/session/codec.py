@@ -19,8 +19,10 @@ def reply_to_json(reply: Reply) -> tuple[str, Any]:
     match reply:
         case Value(value=Limits() as limits):
             return "Value", {"value": dataclasses.asdict(limits), "of": _LIMITS}
-        case Value(value=value):
+        case Value(value=value, at_s=None):
             return "Value", {"value": value}
+        case Value(value=value, at_s=at_s):
+            return "Value", {"value": value, "at_s": at_s}
         case Again():
             return "Again", None
         case Undo():
@@ -33,7 +35,7 @@ def reply_from_json(kind: str, body: Any) -> Reply:
         case "Value" if body.get("of") == _LIMITS:
             return Value(Limits(**body["value"]))
         case "Value":
-            return Value(body["value"])
+            return Value(body["value"], body.get("at_s"))
         case "Again":
             return Again()
         case "Undo":

@@ -10,7 +10,7 @@ back, and the person is told in plain words where things stand and what to do.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
@@ -21,6 +21,7 @@ from tuner.errors import (
     BenchFault,
     Defect,
     HeatFault,
+    LineRefused,
     MachineFault,
     PortLost,
     PositionUnknown,
@@ -29,6 +30,7 @@ from tuner.errors import (
     Unanswered,
 )
 from tuner.messages import (
+    REFUSED,
     Again,
     Approach,
     Ask,
@@ -38,6 +40,7 @@ from tuner.messages import (
     Confirm,
     Decided,
     Heat,
+    Interrupted,
     Length,
     Limits,
     Line,
@@ -57,8 +60,9 @@ from tuner.messages import (
 from tuner.safety.gate import Gate
 from tuner.safety.heat import UNATTENDED_S, WORK_LIMIT_C, Heaters, HeatWatch, check_cold
 from tuner.session.codec import reply_to_json
-from tuner.session.logbook import SessionLog
+from tuner.session.logbook import SessionLog, Step
 from tuner.session.questions import question_of
+from tuner.session.replay import INTERRUPTED, follow
 from tuner.text import shown
 from tuner.wire.controller import Controller, HeatersLeft
 
@@ -107,7 +111,8 @@ class Engine:
         self._left: HeatersLeft | None = None
         self._moved_at_s: float | None = None
         self._readings = 0
-        self._read_at_s: dict[tuple[str, int], float] = {}
+        self._last_read_s = 0.0
+        self._ahead_s = 0.0
         self._drafts: dict[str, dict[str, Any]] = {}
         self._has_moved = False
         self._answered: dict[type, Callable[[Any], Reply]] = {
@@ -125,10 +130,14 @@ class Engine:
             Propose: self._propose,
         }
 
-    def run(self, plan: Plan) -> Outcome:
-        """Run `plan` to its end, to a stop or to a fault; never leaves a heater on unsaid."""
+    def run(self, plan: Plan, recorded: Sequence[Step] = ()) -> Outcome:
+        """Run `plan` to its end, to a stop or to a fault; never leaves a heater on unsaid.
+
+        With the steps `recorded` of a session that was cut off, the plan hears them first and
+        then goes on; nothing that they say of positions and limits reaches the gate.
+        """
         try:
-            result = self._converse(plan)
+            result = self._converse(plan, recorded)
             left = self._leave()
         except TunerError as error:
             return self._ended_early(error)
@@ -148,9 +157,12 @@ class Engine:
         if controller is not None:
             controller.stop()
 
-    def _converse(self, plan: Plan) -> Any:
+    def _converse(self, plan: Plan, recorded: Sequence[Step]) -> Any:
         try:
-            message = next(plan)
+            so_far = follow(plan, recorded, self._remember)
+            if so_far.waiting is None:
+                return so_far.result
+            message = self._interrupt(plan, so_far.waiting) if recorded else so_far.waiting
             while True:
                 reply = self._answer(message)
                 if self._stopping.is_set():
@@ -160,6 +172,30 @@ class Engine:
             return ended.value
         finally:
             plan.close()
+
+    def _interrupt(self, plan: Plan, waiting: Message) -> Message:
+        """Tell `plan` that it was cut off at `waiting`, and return what it says to that."""
+        self._has_moved |= isinstance(waiting, Approach | Reference)
+        self._log.step(*INTERRUPTED, waiting.key)
+        # This clock may have started anew, and the times of readings only ever grow.
+        self._ahead_s = max(0.0, self._last_read_s - self._clock.now_s())
+        says = (
+            f"session {self._log.session} was cut off and goes on now, with the card and the "
+            f"dialect as they were then; {self._readings} readings are kept"
+        )
+        self._person.tell(Line("NOTE", "taken-up", (), says))
+        return plan.throw(Interrupted())
+
+    def _remember(self, message: Message, reply: Reply) -> None:
+        """Take over from the record what is needed to go on and to end well."""
+        match message, reply:
+            case Ask(n=n), Value(at_s=at_s) if n:
+                self._readings += 1
+                self._last_read_s = max(self._last_read_s, at_s or 0.0)
+            case Approach() | Reference(), _:
+                self._has_moved = True
+            case Propose(), _:
+                self._keep_draft(message)
 
     def _answer(self, message: Message) -> Reply:
         kind = type(message).__name__
@@ -206,6 +242,9 @@ class Engine:
             ("at_mm", f"{message.at_mm:.4f}"),
             ("approach", message.approach),
             ("n", str(message.n)),
+            *((("seat", str(message.seat)),) if message.seat > 1 else ()),
+            *((("block_mm", f"{message.block_mm:g}"),) if message.block_mm else ()),
+            *((("replaces", str(message.replaces)),) if message.replaces else ()),
         )
         choices = "again, undo, stop" if message.may_undo else "again, stop"
         says = f"{message.says} Answer number [mm|in], {choices}".lstrip()
@@ -219,7 +258,7 @@ class Engine:
             reply = self._until_it_fits(question)
             if not isinstance(reply, Value):
                 return reply
-            if message.n and self._came_late():
+            if message.n and self._came_late(message.axis):
                 self._person.tell(
                     Line(
                         "NOTE",
@@ -239,18 +278,19 @@ class Engine:
                     "place should show; read again. If the caliper really shows it, type it again"
                 )
                 continue
-            if message.n:
-                self._readings += 1
-                self._read_at_s[message.axis, message.n] = round(self._clock.now_s(), 1)
-            return reply
+            if not message.n:
+                return reply
+            self._readings += 1
+            return replace(reply, at_s=round(self._clock.now_s() + self._ahead_s, 1))
 
     def _far(self, message: Ask, reading_mm: float) -> bool:
         if message.expected_mm is None:
             return False
         return abs(reading_mm - message.expected_mm) > message.within_mm
 
-    def _came_late(self) -> bool:
-        if self._moved_at_s is None:
+    def _came_late(self, axis: str) -> bool:
+        # Filament is not approached anew, and stays where it is when its motor is released.
+        if self._moved_at_s is None or self._gate.is_feeder(axis):
             return False
         return self._clock.now_s() - self._moved_at_s > self._hold_time_s
 
@@ -300,14 +340,21 @@ class Engine:
             permit = self._gate.admit(group, self._person, self._heaters)
             # A person may think for an hour before the go.
             self._heaters = controller.temperatures()
-            check_cold(self._heaters)
+            self._gate.check_heat(group.axis, self._heaters)
             self._has_moved = True
             try:
                 controller.move(permit)
                 controller.check_arrival(self._gate.steps_mm)
-            except BaseException:
+            except BaseException as error:
+                if isinstance(error, BenchFault):
+                    controller.stop()  # what cannot be written down must not go on
                 self._gate.forget_positions()
-                self._log.step("lost", "position", message.key, message.axis)
+                with suppress(BenchFault):  # said already
+                    self._log.step("lost", "position", message.key, message.axis)
+                if isinstance(error, LineRefused) and self._gate.is_feeder(group.axis):
+                    # Many refuse to feed while the nozzle is cold. That is for the plan to answer.
+                    self._refuse(str(error))
+                    return Value(REFUSED)
                 raise
             self._gate.arrived(group)
             self._moved_at_s = self._clock.now_s()
@@ -347,7 +394,8 @@ class Engine:
             if self._clock.now_s() - told_at_s >= _TELL_OF_HEAT_S:
                 told_at_s = self._clock.now_s()
                 says = f"{message.heater} at {now_c:.0f} °C, on its way to {message.target_c} °C"
-                self._person.tell(Line("NOTE", "heating", (), says))
+                fields = (("heater", message.heater), ("now_c", f"{now_c:.0f}"))
+                self._person.tell(Line("NOTE", "heating", fields, says))
             controller.listen(_LOOK_AT_HEAT_S)
         return now_c
 
@@ -368,13 +416,16 @@ class Engine:
         return Value(message.value)
 
     def _propose(self, message: Propose) -> Reply:
-        self._drafts.pop(message.axis, None)
-        for reading in message.finding["readings"]:
-            reading["time_s"] = self._read_at_s.get((message.axis, reading["n"]))
+        self._keep_draft(message)
         if message.draft:
-            self._drafts[message.axis] = message.finding
             return Value(None)
         return Value(self._write_proposal(message.axis, message.finding))
+
+    def _keep_draft(self, message: Propose) -> None:
+        """Keep what is only a draft, and forget it when the proposal itself has come."""
+        self._drafts.pop(message.axis, None)
+        if message.draft:
+            self._drafts[message.axis] = message.finding
 
     def _write_proposal(self, axis: str, finding: dict[str, Any]) -> str:
         identifier, file = self._file_proposal(axis, finding)
@@ -451,7 +502,7 @@ class Engine:
                 "The position of every axis counts as unknown: motion already queued may still "
                 "run on, so wait until it is still before you reach in. "
             )
-        says += "Start again with the same command when the machine is ready"
+        says += f"Go on when the machine is ready: tuner resume {self._log.session}"
         self._tell_in_any_case(Line("NOTE", "where-things-stand", (), says))
         self._write_drafts()
         self._log.end(ended_as, None)

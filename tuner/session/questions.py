@@ -25,7 +25,7 @@ def question_of(message: Confirm | Choose | Text, *, may_undo: bool = False) -> 
 
 def _text(message: Text, may_undo: bool) -> Question:
     fields: tuple[tuple[str, str], ...] = (("default", message.default),)
-    accepts: Words | Length = Words(message.default, may_undo, message.wanted)
+    accepts: Words | Length = Words(message.default, may_undo, message.wanted, message.suggestions)
     if message.low_mm is not None and message.high_mm is not None:
         fields = (("unit", "mm"), *fields)
         accepts = Length(

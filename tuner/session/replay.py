@@ -1,24 +1,36 @@
 """A plan run again on recorded replies: same messages, same result, or a clear refusal.
 
-A plan holds no port, clock or file, so its recorded replies are all it needs. If it now
-says something else than the record, the record belongs to another version of the plan.
+A plan holds no port, clock or file, so its recorded replies are all it needs. Where the session
+was interrupted and taken up again, the plan is interrupted again, at the same message. If it
+now says something else than the record, the record belongs to another version of the plan.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from tuner.errors import InputFault
-from tuner.messages import Message, Plan, Reply, fingerprint
+from tuner.messages import Interrupted, Message, Plan, Reply, fingerprint
 from tuner.session.codec import reply_from_json
 from tuner.session.logbook import Step
+
+__all__ = ["INTERRUPTED", "Heard", "Replayed", "follow", "replay"]
+
+INTERRUPTED = ("lost", "interrupted")
+"""Phase and kind of the step that says: here the session was cut off, and is taken up again."""
+
+Heard = Callable[[Message, Reply], None]
+"""Is told every recorded message with its reply."""
 
 
 @dataclass(frozen=True)
 class Replayed:
-    """How far the record led: the plan's result if it ended, else what it waits for."""
+    """How far the record led: the plan's result if it ended, else what it waits for.
+
+    `messages` counts the recorded ones, the last perhaps without a reply.
+    """
 
     messages: int
     finished: bool
@@ -26,37 +38,43 @@ class Replayed:
     waiting: Message | None
 
 
-def conversation(steps: Sequence[Step]) -> list[tuple[Step, Reply | None]]:
-    """Return every intent with its reply, in order; None for one that was never answered."""
-    pairs: list[tuple[Step, Reply | None]] = []
-    for step in steps:
-        if step.phase == "intent":
-            pairs.append((step, None))
-        elif step.phase == "reply" and pairs:
-            pairs[-1] = (pairs[-1][0], reply_from_json(step.kind, step.body))
-    return pairs
+def follow(plan: Plan, steps: Sequence[Step], heard: Heard = lambda *_: None) -> Replayed:
+    """Feed `plan` the recorded replies and interruptions, and leave it where the record ends.
+
+    Raises ``InputFault`` where it says something else than was recorded.
+    """
+    said = 0
+    asked: Step | None = None
+    try:
+        message = next(plan)
+        for step in steps:
+            if step.phase == "intent":
+                if fingerprint(message) != step.body:
+                    raise _other_version(f"says {fingerprint(message)}", step)
+                said += 1
+                asked = step
+            elif step.phase == "reply" and asked is not None:
+                asked = None
+                reply = reply_from_json(step.kind, step.body)
+                heard(message, reply)
+                message = plan.send(reply)
+            elif (step.phase, step.kind) == INTERRUPTED:
+                asked = None
+                message = plan.throw(Interrupted())
+    except StopIteration as ended:
+        intents = [step for step in steps if step.phase == "intent"]
+        if said < len(intents):
+            raise _other_version("ends", intents[said]) from None
+        return Replayed(said, True, ended.value, None)
+    return Replayed(said, False, None, message)
 
 
 def replay(plan: Plan, steps: Sequence[Step]) -> Replayed:
-    """Feed `plan` the recorded replies; raise ``InputFault`` where it says something else."""
-    pairs = conversation(steps)
-    heard = 0
+    """Follow the record as ``follow`` does, and close the plan."""
     try:
-        message = next(plan)
-        for intent, reply in pairs:
-            said = fingerprint(message)
-            if said != intent.body:
-                raise _other_version(f"says {said}", intent)
-            heard += 1
-            if reply is None:
-                break
-            message = plan.send(reply)
-    except StopIteration as ended:
-        if heard < len(pairs):
-            raise _other_version("ends", pairs[heard][0]) from None
-        return Replayed(heard, True, ended.value, None)
-    plan.close()
-    return Replayed(heard, False, None, message)
+        return follow(plan, steps)
+    finally:
+        plan.close()
 
 
 def _other_version(now: str, intent: Step) -> InputFault:

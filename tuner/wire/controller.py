@@ -70,6 +70,7 @@ _LONGEST_BUSY_S = 300.0  # a controller that is busy for longer than this has lo
 # The computed duration knows neither the planner's rounding nor a slow start of the queue.
 _MARGIN = 1.25
 _MARGIN_S = 0.5
+_SLOWED = 2.5  # a speed override of a half, set at the panel, is no silence
 _EARLY = 0.5  # the computed duration is wrong by less than this
 _BARRIERS = 4  # bears three acknowledgements too many in one group of moves
 # Text has next to no unreadable bytes; at a wrong baud rate about half of them are.
@@ -79,6 +80,7 @@ _MAINS = "switch the machine off at the mains"
 # Reports have two or three decimals; both ends of a difference may be rounded.
 REPORTED_WITHIN_MM = 0.01
 _ROUNDING_MM = 1e-6
+_FEEDER = "e"
 _AXIS_WORD = re.compile(r" ([a-eh-z])([^ ]*)")  # any letter but f, the feed, and g
 
 
@@ -187,6 +189,8 @@ class Controller:
         """
         for line in permit.lines:
             self._check(line, Kind.MOTION)
+        if _FEEDER in _commanded(permit.lines):
+            self._speak_of_the_feeder()
         self._be_in_step()
         before = self._checked_start()
         self._set_modes()
@@ -194,7 +198,7 @@ class Controller:
         lines = permit.redeem(started_s)
         with self._position_at_stake():
             # A full queue takes a line only when an earlier one has ended.
-            patience_s = permit.seconds * _MARGIN + _ANSWER_S + self._dialect.dwell_s
+            patience_s = permit.seconds * _SLOWED + _ANSWER_S + self._dialect.dwell_s
             for line, share in zip(lines, _shares(lines), strict=True):
                 self._ask(line, Kind.MOTION, patience_s)
                 if self._dialect.stop is None or not self._dialect.stop.immediate:
@@ -248,10 +252,7 @@ class Controller:
         caller switches the heaters off.
         """
         self._check(warrant.line, Kind.HEAT)
-        if not self._feeder_in_use:
-            # From now on there is a feeder to speak of, and it counts from where it stands.
-            self._feeder_in_use = True
-            self._modes_are_set = False
+        self._speak_of_the_feeder()
         self._be_in_step()
         self._set_modes()
         self._ask(warrant.redeem(self._clock.now_s()), Kind.HEAT)
@@ -607,6 +608,12 @@ class Controller:
             for line in (*self._dialect.setup, *((feeder,) if feeder else ())):
                 self._ask(line, Kind.MODE)
             self._modes_are_set = True
+
+    def _speak_of_the_feeder(self) -> None:
+        """From now on there is a feeder to speak of, and it counts from where it stands."""
+        if not self._feeder_in_use:
+            self._feeder_in_use = True
+            self._modes_are_set = False
 
     def _await_quiet(self, deadline_s: float) -> None:
         while self._clock.now_s() < deadline_s:

@@ -277,6 +277,13 @@ class Port:
         with self.write_lock, suppress(OSError):
             self._device.close()
 
+    def open_again(self) -> Port:
+        """Return this port, opened once more if it was closed: the machine behind it stays."""
+        if not self._device.is_open:
+            self._device.open()
+            self._is_interrupted = self._is_mid_line = False
+        return self
+
     def _lost(self, error: Exception) -> PortLost:
         if isinstance(error, serial.SerialTimeoutException):
             return PortLost(

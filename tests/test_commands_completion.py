@@ -1,0 +1,122 @@
+"""What a shell offers at the Tab key, and that bash really offers it."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tuner import cli
+from tuner.commands import completion as command
+from tuner.commands.completion import SCRIPTS, candidates
+from tuner.rehearsal.faults import FAULTS, card_text
+from tuner.wire.port import PortSeen
+
+
+@pytest.fixture(autouse=True)
+def ports(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(command, "list_ports", lambda: [PortSeen("/dev/ttyA0", "", None)])
+
+
+def offered(home: Path, typed: str) -> list[str]:
+    """Return what is offered after `typed`, of which the last word may be begun or empty."""
+    return candidates(cli._parser(), typed.split(" "), home)
+
+
+@pytest.mark.parametrize(
+    ("typed", "offers"),
+    [
+        ("tu", ["tune"]),
+        ("log ", ["export", "last"]),
+        ("log e", ["export"]),
+        ("log export ", ["last"]),
+        ("log export --format ", ["csv", "json"]),
+        ("card ", ["check", "new"]),
+        ("card new", ["new"]),
+        ("travel b", ["belt"]),
+        ("travel belt --te", ["--teeth"]),
+        ("travel belt --gears 16:80 17:50 --te", ["--teeth"]),
+        ("travel belt --stored 80 steps_per_mm --js", ["--json"]),
+        ("rehearse --fault step", ["step-angle"]),
+        ("rehearse --axis ", ["e", "x", "y", "z"]),
+        ("rehearse --axis=x --pl", ["--plain"]),
+        ("tune card.toml --port ", ["/dev/ttyA0"]),
+        ("tune ", []),  # a file
+        ("prints ", []),
+        ("completion ", ["bash", "fish", "zsh"]),
+        ("no-such-command ", []),
+    ],
+)
+def test_what_can_follow(tmp_path: Path, typed: str, offers: list[str]) -> None:
+    assert offered(tmp_path, typed) == offers
+
+
+def test_every_command_and_every_fault_is_offered(tmp_path: Path) -> None:
+    usage = cli._parser().format_help()
+    first = offered(tmp_path, "")
+    assert len(first) > 10
+    assert all(f"    {name}" in usage for name in first)
+    assert offered(tmp_path, "rehearse --fault ") == sorted(FAULTS)
+
+
+def test_axes_are_those_of_the_card_that_was_typed(tmp_path: Path) -> None:
+    card = tmp_path / "card.toml"
+    text = card_text("bench-mule")
+    card.write_text(text, encoding="utf-8")
+    expected = sorted(line[6:-1] for line in text.splitlines() if line.startswith("[axes."))
+    assert offered(tmp_path, f"tune {card} --axis ") == expected
+    card.write_text("nothing = 1\n", encoding="utf-8")
+    assert offered(tmp_path, f"tune {card} --axis ") == ["e", "x", "y", "z"]
+
+
+@pytest.mark.parametrize("shell", SCRIPTS)
+def test_a_script_for_each_shell(shell: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.run(["completion", shell]) == 0
+    assert "tuner completion words" in capsys.readouterr().out
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="there is no bash here")
+def test_bash_completes(tmp_path: Path) -> None:
+    program = tmp_path / "tuner"
+    program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m tuner "$@"\n', encoding="utf-8")
+    program.chmod(0o755)
+    script = """
+        source <(tuner completion bash)
+        offered() { COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); _tuner; echo "${COMPREPLY[*]}"; }
+        offered tuner tra
+        offered tuner rehearse --fault step
+        offered tuner tune card.toml --po
+        offered tuner log ""
+        complete -p tuner
+    """
+    done = subprocess.run(
+        ["bash", "--norc", "-c", script],
+        env={**os.environ, "PATH": f"{tmp_path}:{os.environ['PATH']}", "TUNER_HOME": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stderr == ""
+    assert done.stdout.splitlines() == [
+        "travel",
+        "step-angle",
+        "--port",
+        "export last",
+        "complete -o default -F _tuner tuner",
+    ]
+
+
+def test_the_help_of_every_command_has_an_example(tmp_path: Path) -> None:
+    parser = cli._parser()
+    commands = command._commands_of(parser)
+    commands |= command._commands_of(commands["card"], "card ")
+    commands |= command._commands_of(commands.pop("travel"), "travel ")
+    del commands["card"]
+    assert len(commands) > 15
+    for name, one in commands.items():
+        assert one.description, name
+        assert f"tuner {name}" in (one.epilog or ""), name

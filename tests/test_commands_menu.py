@@ -1,0 +1,287 @@
+"""``tuner`` alone and ``tuner why``: the questions, and the command lines they come to."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable, Mapping
+from pathlib import Path
+
+import pytest
+
+from tuner import cli
+from tuner.commands import choosing, menu
+from tuner.commands.card_new import Interview
+from tuner.commands.choosing import Arguments
+from tuner.commands.menu import what_to_do
+from tuner.commands.rehearse import rehearse
+from tuner.commands.why import delivery_reason, size_errors, why_is_it_wrong
+from tuner.errors import UsedWrongly
+from tuner.messages import Go, Line, OneOf, Question
+from tuner.plans.run import Part
+from tuner.rehearsal.faults import card_text
+from tuner.wire.port import PortSeen
+
+
+class Answers:
+    """Answers questions by their keys, Enter where it has none; keeps what was told and offered."""
+
+    def __init__(self, answers: Mapping[str, str | list[str]]) -> None:
+        self._answers = {
+            key: [one] if isinstance(one, str) else list(one) for key, one in answers.items()
+        }
+        self.told: list[Line] = []
+        self.offered: dict[str, tuple[str, ...]] = {}
+
+    def tell(self, line: Line) -> None:
+        self.told.append(line)
+
+    def discard_pending(self) -> None:
+        raise AssertionError("nothing moves here")
+
+    def ask(self, question: Question) -> str:
+        assert not isinstance(question.accepts, Go)
+        key = question.line.key
+        if isinstance(question.accepts, OneOf):
+            self.offered[key] = question.accepts.options
+        waiting = self._answers.get(key, [])
+        return waiting.pop(0) if waiting else ""
+
+    def said(self, key: str) -> str:
+        return " ".join(line.says for line in self.told if line.key == key)
+
+
+def asked(
+    plan: Callable[[], Part[Arguments]], **answers: str | list[str]
+) -> tuple[Arguments, Answers]:
+    """Return what `plan` comes to; in the keys of `answers` ``_`` stands for a dot."""
+    person = Answers(
+        {key.replace("_", ".", 1).replace("_", "-"): one for key, one in answers.items()}
+    )
+    return Interview(person).run(plan), person
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A home with two cards and one session, and a folder without cards to work in."""
+    found = tmp_path / "home"
+    cards = found / "cards"
+    cards.mkdir(parents=True)
+    (cards / "a.toml").write_text(
+        card_text("bench-mule").replace("Bench mule", "Other machine"), encoding="utf-8"
+    )
+    (cards / "b.toml").write_text(card_text("bench-mule"), encoding="utf-8")
+    (cards / "c.toml").write_text("[something]\nelse = 1\n", encoding="utf-8")
+    work = tmp_path / "work"
+    work.mkdir()
+    monkeypatch.chdir(work)
+    seen = [PortSeen("/dev/ttyA0", "a cable", None), PortSeen("/dev/ttyA1", "another", None)]
+    monkeypatch.setattr(choosing, "list_ports", lambda: seen)
+    return found
+
+
+def rehearsed(home: Path) -> None:
+    status = rehearse(
+        home=home, fault="none", machine=None, axes=["y"], seed=1, hands_off=True, plain=True
+    )
+    assert status == 0
+
+
+def test_the_machine_and_the_port_used_last_come_first(
+    home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, before = asked(lambda: what_to_do(home), menu_what="1", menu_card="1", menu_port="1")
+    assert before.offered["menu.card"][0].startswith("Other machine: ")
+    assert len(before.offered["menu.card"]) == 3  # the third file is no card
+    rehearsed(home)
+    monkeypatch.setattr(choosing, "is_rehearsal", lambda _: False)
+    monkeypatch.setattr(choosing, "url_in_words", lambda _: "/dev/ttyA1")
+    got, after = asked(lambda: what_to_do(home), menu_what="1", menu_axis="x")
+    assert after.offered["menu.card"][0].startswith("Bench mule: ")
+    assert after.offered["menu.port"][0] == "/dev/ttyA1 (used last)"
+    assert len(after.offered["menu.port"]) == 3
+    assert got == ["tune", str(home / "cards" / "b.toml"), "--port", "/dev/ttyA1", "--axis", "x"]
+
+
+def test_a_rehearsal_is_no_port_to_offer_again(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rehearsed(home)
+    _, person = asked(lambda: what_to_do(home), menu_what="1", menu_port="1")
+    assert not any("last" in one or "rehearse" in one for one in person.offered["menu.port"])
+
+
+def test_another_file_and_another_port_are_asked_for_until_they_will_do(home: Path) -> None:
+    card = home / "cards" / "a.toml"
+    got, person = asked(
+        lambda: what_to_do(home),
+        menu_what="1",
+        menu_card="another-file",
+        menu_card_file=["nowhere.toml", str(card)],
+        menu_port="another-port",
+        menu_port_name=["", "socket://bench:23"],
+    )
+    assert got == ["tune", str(card), "--port", "socket://bench:23"]
+    assert "nowhere.toml" in person.said("refused")
+
+
+def test_without_a_card_it_says_how_to_get_one(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    got, person = asked(lambda: what_to_do(tmp_path / "home"), menu_what="1")
+    assert got == []
+    assert "tuner card new" in person.said("menu.no-card")
+
+
+@pytest.mark.parametrize(
+    ("answers", "arguments"),
+    [
+        ({"menu_what": "3"}, ["card", "new"]),
+        ({"menu_what": "5"}, ["rehearse"]),
+        ({"menu_what": "5", "menu_rehearsal": "3"}, ["rehearse", "--fault", "none"]),
+        (
+            {"menu_what": "5", "menu_rehearsal": "2", "menu_fault": ["no-such", "step-angle"]},
+            ["rehearse", "--fault", "step-angle"],
+        ),
+        ({"menu_what": "4"}, []),
+    ],
+)
+def test_the_other_ways(
+    tmp_path: Path, answers: dict[str, str | list[str]], arguments: Arguments
+) -> None:
+    got, _ = asked(lambda: what_to_do(tmp_path), **answers)
+    assert got == arguments
+    if arguments:
+        cli._parser().parse_args(arguments)
+
+
+def test_history_and_an_open_session(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rehearsed(home)
+    got, person = asked(lambda: what_to_do(home), menu_what="4", menu_session="2")
+    assert got == ["log", person.offered["menu.session"][1]]
+    assert "go-on-with-the-last-session" not in person.offered["menu.what"]
+
+
+def test_an_answer_can_be_taken_back(home: Path) -> None:
+    got, _ = asked(
+        lambda: what_to_do(home), menu_what=["1", "5"], menu_card="undo", menu_rehearsal="3"
+    )
+    assert got == ["rehearse", "--fault", "none"]
+
+
+def test_without_a_terminal_there_is_help_and_no_question(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "tuner", "--home", str(tmp_path)],
+        input="1\n",
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.startswith("usage: tuner")
+    with pytest.raises(UsedWrongly, match="needs a terminal"):
+        cli.run(["why"])
+
+
+def test_what_a_conversation_comes_to_is_run_with_the_same_home(
+    home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(cli, "_is_a_person_there", lambda: True)
+    monkeypatch.setattr(menu, "menu", lambda _home: ["log"])
+    assert cli.run(["--home", str(home)]) == 0
+    assert capsys.readouterr().out
+
+
+# --- why ------------------------------------------------------------------------------------
+
+
+def sizes(home: Path, where: str, small: str, large: str, **more: str) -> tuple[Arguments, Answers]:
+    answers = {
+        "why.what": "1", "why.where": where, "why.axis": "1", "why.small.nominal": "20",
+        "why.small.measured": small, "why.large.nominal": "100", "why.large.measured": large,
+        "menu.port": "1", **more,
+    }  # fmt: skip
+    person = Answers(answers)
+    return Interview(person).run(lambda: why_is_it_wrong(home)), person
+
+
+@pytest.mark.parametrize(
+    ("where", "small", "large", "leads_to", "because"),
+    [
+        ("one-axis", "20.3", "100.3", "prints", "by the same amount"),
+        ("all-axes", "19.8", "99", "prints", "shrinks on cooling"),
+        ("one-axis", "19.8", "99", "tune", "the number for the travel of X is suspected"),
+        ("all-axes", "16", "80", "tune", "more than cooling plastic explains"),
+        ("one-axis", "20.1", "99.3", "prints", "Never correct the first"),
+        ("one-axis", "20.02", "100.03", "", "neither is more"),
+    ],
+)
+def test_two_sizes_tell_a_ratio_from_a_constant(
+    home: Path, where: str, small: str, large: str, leads_to: str, because: str
+) -> None:
+    got, person = sizes(home, where, small, large)
+    assert because in person.said("why.reason")
+    assert got[:1] == ([leads_to] if leads_to else [])
+    if leads_to == "tune":
+        assert got[-2:] == ["--axis", "x"]
+    if leads_to == "prints":
+        table = Path(got[1]).read_text(encoding="utf-8")
+        assert (
+            table
+            == f"nominal_mm,measured_mm,side,axis\n20,{small},outside,x\n100,{large},outside,x\n"
+        )
+        assert cli.run(got) == 0
+
+
+def test_nothing_is_done_without_a_yes(home: Path) -> None:
+    got, _ = sizes(home, "one-axis", "20.3", "100.3", **{"why.go-on": "no"})
+    assert got == []
+    assert not (home / "sizes").exists()
+
+
+def test_errors_of_two_sizes_and_their_uncertainty() -> None:
+    found = size_errors((20.0, 20.5), (100.0, 101.3), u_mm=0.05)
+    assert found.ratio == pytest.approx(0.01)
+    assert found.constant_mm == pytest.approx(0.3)
+    # (0.8 - 0) / 80 with two errors of 0.05; the line at 0 from points at 20 and 100
+    assert found.ratio_U == pytest.approx(2 * 0.05 * 2**0.5 / 80)
+    assert found.constant_U_mm == pytest.approx(2 * 0.05 * (20**2 + 100**2) ** 0.5 / 80)
+    assert found.has_ratio
+    assert found.has_constant
+
+
+def test_a_shift_leads_to_its_size(home: Path) -> None:
+    person = Answers({"why.what": "2", "why.heights": "1", "why.axis": "2", "why.shift": "0.64"})
+    got = Interview(person).run(lambda: why_is_it_wrong(home))
+    assert got == ["offset", "0.64", "--card", str(home / "cards" / "a.toml"), "--axis", "y"]
+    assert cli.run(got) == 0
+    assert "event" in person.said("why.reason")
+
+
+def test_a_print_that_leans_leads_to_the_axis(home: Path) -> None:
+    person = Answers({"why.what": "2", "why.heights": "4", "why.axis": "2", "menu.port": "1"})
+    got = Interview(person).run(lambda: why_is_it_wrong(home))
+    assert got[0] == "tune"
+    assert "no jump" in person.said("why.reason")
+
+
+@pytest.mark.parametrize(
+    ("ratio", "how", "because"),
+    [
+        (0.995, "free", "delivers what it is told"),
+        (0.9, "free", "the number for the feeder"),
+        (0.9, "through-the-nozzle", "can slip there"),
+    ],
+)
+def test_what_a_short_delivery_means(ratio: float, how: str, because: str) -> None:
+    assert because in delivery_reason(ratio, how)
+
+
+def test_readings_lead_to_examine(home: Path) -> None:
+    file = home / "readings.csv"
+    file.write_text("commanded_mm,reading_mm\n0,10\n40,50\n", encoding="utf-8")
+    person = Answers({"why.what": "4", "why.file": ["nothing.csv", str(file)], "why.of": "x"})
+    got = Interview(person).run(lambda: why_is_it_wrong(home))
+    card = str(home / "cards" / "a.toml")
+    assert got == ["examine", str(file), "--card", card, "--axis", "x"]
+    assert "nothing.csv" in person.said("refused")

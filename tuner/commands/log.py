@@ -1,0 +1,334 @@
+"""``tuner log``: all sessions, one of them, or its readings for other programs."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from tuner.commands.report import print_columns, print_json, print_sentence
+from tuner.drive.numbers import plus_minus
+from tuner.errors import InputFault, UsedWrongly
+from tuner.handover.recorded import findings_in
+from tuner.session.hold import held
+from tuner.session.logbook import Logbook, ProposalState, SessionSummary, Step, TakenReading
+from tuner.text import as_it_was, shown, visible
+
+# Every record of a file of this size is looked at in 0.1 s.
+_LARGEST_CHECKED_BYTES = 4 << 20
+_DECIMALS = 6
+_LONGEST_ANSWER = 60
+# What a person did or was asked; the rest is prose and arithmetic.
+_DONE = ("Confirm", "Choose", "Text", "Ask", "Approach", "Reference", "Heat", "Checkpoint")
+_ENDED = {
+    None: "not ended",
+    "running": "is being written",
+    "damaged": "damaged: later steps may be missing",
+}
+
+
+def log(*, home: Path, name: str | None, check: bool, as_json: bool) -> int:
+    """List the sessions in the logbook of `home`, or show the one called `name`; return 0.
+
+    `name` may be a beginning, or ``last``. Every record is looked at first where `check` says
+    so. Raises ``InputFault`` where there is no such session.
+    """
+    if not _path(home).exists() and name is None:
+        return _say_empty(home, as_json)
+    with _opened(home, check) as logbook:
+        if name is not None:
+            return _show(logbook, logbook.find(name), home, as_json)
+        sessions = logbook.summaries()
+        return _list(logbook, sessions, as_json) if sessions else _say_empty(home, as_json)
+
+
+def export(*, home: Path, name: str, axis: str | None, file_format: Literal["csv", "json"]) -> int:
+    """Print the readings of one axis of a session as CSV, or all of it as JSON; return 0.
+
+    Raises ``InputFault`` where there is no such session or reading, and ``UsedWrongly`` where it
+    is not clear which axis is meant.
+    """
+    with _opened(home, check=False) as logbook:
+        session = logbook.find(name)
+        if file_format == "csv":
+            _print_csv(session, *_of_one_axis(session, logbook.readings(session), axis))
+        elif axis is not None:
+            raise UsedWrongly("--axis goes with --format csv; json has everything in it")
+        else:
+            _print_everything(logbook, session)
+    return 0
+
+
+def _path(home: Path) -> Path:
+    return home / "logbook.db"
+
+
+@contextmanager
+def _opened(home: Path, check: bool) -> Iterator[Logbook]:
+    path = _path(home)
+    if not path.exists():
+        raise InputFault(f"there is no logbook at {shown(str(path))}; name another --home")
+    largest = math.inf if check else _LARGEST_CHECKED_BYTES
+    with closing(Logbook(path, largest_checked_bytes=largest, check_pages=check)) as logbook:
+        if logbook.set_aside is not None:
+            print(f"tuner: {visible(logbook.set_aside)}", file=sys.stderr)
+        if logbook.is_newer:
+            print(
+                f"tuner: {shown(str(path))} was written by a newer version, and is shown as far as "
+                "this one understands it",
+                file=sys.stderr,
+            )
+        yield logbook
+
+
+def _say_empty(home: Path, as_json: bool) -> int:
+    if as_json:
+        print_json({"sessions": []})
+    else:
+        print(f"no session yet in {shown(str(home))}; tuner rehearse tries one without a machine")
+    return 0
+
+
+# --- all sessions -----------------------------------------------------------------------------
+
+
+def _list(logbook: Logbook, sessions: Sequence[SessionSummary], as_json: bool) -> int:
+    running = set(held(logbook.path))
+    if as_json:
+        print_json({"sessions": [_as_json(one, running) for one in sessions]})
+        return 0
+    by_machine: dict[str, list[SessionSummary]] = {}
+    for one in sessions:
+        by_machine.setdefault(one.machine, []).append(one)
+    for number, (machine, its) in enumerate(by_machine.items()):
+        if number:
+            print()
+        print(visible(machine))
+        print_columns(
+            [visible(one.id), _time(one.started_at), visible(_axes(one)), _ended(one, running)]
+            for one in its
+        )
+    return 0
+
+
+def _as_json(one: SessionSummary, running: set[str]) -> dict[str, Any]:
+    return {**asdict(one), "running": one.id in running}
+
+
+def _time(utc: str) -> str:
+    """Return a time of the logbook for people: to the second, with its zone."""
+    return f"{utc[:10]} {utc[11:19]} UTC"
+
+
+def _axes(one: SessionSummary) -> str:
+    return ", ".join(f"{axis} {one.verdicts.get(axis, '-')}" for axis in one.axes) or "-"
+
+
+def _ended(one: SessionSummary, running: set[str]) -> str:
+    ended_as = "running" if one.id in running else one.ended_as
+    return _ENDED.get(ended_as, visible(str(ended_as)))
+
+
+# --- one session ------------------------------------------------------------------------------
+
+
+def _show(logbook: Logbook, session: str, home: Path, as_json: bool) -> int:
+    summary = logbook.summary(session)
+    running = set(held(logbook.path))
+    steps, readings = logbook.steps(session), logbook.readings(session)
+    _, findings = logbook.ending(session)
+    proposals = logbook.proposals(session)
+    transcript = home / "wire" / f"{session}.txt"
+    if as_json:
+        print_json(
+            {
+                **_as_json(summary, running),
+                **_counts(steps),
+                "readings": [asdict(one) for one in readings],
+                "findings": findings,
+                "proposals": [{**asdict(one), "file": _state_of_file(one)} for one in proposals],
+                "transcript": str(transcript) if transcript.exists() else None,
+            }
+        )
+        return 0
+    head = logbook.head(session)
+    print(f"session {visible(session)}, {visible(summary.machine)}")
+    ended_at = f" on {_time(summary.ended_at)}" if summary.ended_at else ""
+    print_columns(
+        [
+            ["began", _time(summary.started_at)],
+            ["ended", f"{_ended(summary, running)}{ended_at}"],
+            ["port", visible(head.port)],
+            ["plan", f"{visible(head.plan)} {head.plan_version}, program {head.tool_version}"],
+            *([name.replace("_", " "), str(count)] for name, count in _counts(steps).items()),
+        ]
+    )
+    _print_part("what was done", [*_done(steps)])
+    _print_part("readings", _readings(readings))
+    _print_findings(findings)
+    _print_part(
+        "proposals",
+        [
+            [visible(one.id), visible(one.axis), one.state, f"file {_state_of_file(one)}"]
+            for one in proposals
+        ],
+    )
+    files = [transcript, *(Path(as_it_was(one.path)) for one in proposals)]
+    _print_part("files", [[visible(str(one))] for one in files if one.exists()])
+    return 0
+
+
+def _print_part(title: str, rows: Sequence[Sequence[str]]) -> None:
+    if rows:
+        print(f"\n{title}")
+        print_columns(rows)
+
+
+def _counts(steps: Sequence[Step]) -> dict[str, int]:
+    phases = [one.phase for one in steps]
+    return {
+        "runs": max((one.run for one in steps), default=1),
+        "cautions": phases.count("caution"),
+        "consents": phases.count("consent"),
+        "lines_sent": phases.count("sent"),
+    }
+
+
+def _done(steps: Sequence[Step]) -> Iterator[list[str]]:
+    """Yield time, what was said or moved, and what came of it."""
+    waiting: Step | None = None
+    began_s: dict[int, float] = {}
+    for step in steps:
+        # A clock starts anywhere, and anew in every run.
+        step = replace(step, at_s=step.at_s - began_s.setdefault(step.run, step.at_s))
+        match step.phase:
+            case "intent":
+                if waiting is not None:
+                    yield _row(waiting, "no answer")
+                waiting = step if step.kind in _DONE else None
+            case "reply" if waiting is not None:
+                yield _row(waiting, _reply(step))
+                waiting = None
+            case "note" | "lost":
+                yield _row(step, _short(step.body))
+    if waiting is not None:
+        yield _row(waiting, "no answer")
+
+
+def _row(step: Step, came_of_it: str) -> list[str]:
+    kind = "Reading" if step.kind == "Ask" else step.kind
+    return [f"{step.at_s:.1f} s", visible(kind), visible(step.key), came_of_it]
+
+
+def _reply(step: Step) -> str:
+    if step.kind != "Value":
+        return step.kind.lower()
+    return "done" if step.body["value"] is None else _short(step.body["value"])
+
+
+def _short(body: Any) -> str:
+    text = body if isinstance(body, str) else json.dumps(body)
+    text = visible(text)
+    return text if len(text) <= _LONGEST_ANSWER else f"{text[: _LONGEST_ANSWER - 1]}…"
+
+
+def _readings(readings: Sequence[TakenReading]) -> list[list[str]]:
+    if not readings:
+        return []
+    rows = [["axis", "n", "commanded mm", "reading mm", "arrived moving", "visit", "time s", ""]]
+    for one in readings:
+        rows.append(
+            [
+                visible(one.axis),
+                str(one.number),
+                f"{one.commanded_mm:.4f}",
+                f"{one.reading_mm:.3f}" + (f" + {one.block_mm:g}" if one.block_mm else ""),
+                one.approach,
+                str(one.visit),
+                f"{one.time_s:.1f}",
+                "taken back" if one.withdrawn else "",
+            ]
+        )
+    return rows
+
+
+def _print_findings(findings: Any) -> None:
+    if not isinstance(findings, dict) or not findings:
+        return
+    if "complaint" in findings:
+        rows = [[key.replace("_", " "), visible(said)] for key, said in findings.items() if said]
+        _print_part("what came in", rows)
+        return
+    print("\nfindings")
+    for axis, finding in findings_in(findings).items():
+        scale = finding.get("scale")
+        of = f", true / commanded travel {plus_minus(scale['value'], scale['U'])}" if scale else ""
+        print_sentence(visible(f"{axis}: {finding['verdict']}{of}. Next: {finding['next']}"))
+    if "outcome" in findings:
+        print_sentence(visible(f"proposal {findings['proposal']}: {findings['outcome']}"))
+
+
+def _state_of_file(proposal: ProposalState) -> str:
+    """Return whether the file of `proposal` is still the one that was written."""
+    try:
+        raw = Path(as_it_was(proposal.path)).read_bytes()
+    except (OSError, ValueError):
+        return "not there"
+    is_as_written = hashlib.sha256(raw).hexdigest() == proposal.sha256
+    return "as written" if is_as_written else "changed since"
+
+
+# --- for other programs -----------------------------------------------------------------------
+
+
+def _print_everything(logbook: Logbook, session: str) -> None:
+    summary = logbook.summary(session)
+    print_json(
+        {
+            **asdict(logbook.head(session)),
+            "started_at": summary.started_at,
+            "ended_at": summary.ended_at,
+            "ended_as": summary.ended_as,
+            "findings": logbook.ending(session)[1],
+            "steps": [asdict(one) for one in logbook.steps(session)],
+            "readings": [asdict(one) for one in logbook.readings(session)],
+            "proposals": [asdict(one) for one in logbook.proposals(session)],
+        }
+    )
+
+
+def _of_one_axis(
+    session: str, readings: Sequence[TakenReading], axis: str | None
+) -> tuple[str, list[TakenReading]]:
+    """Return the axis that is meant, and its readings."""
+    axes = [*dict.fromkeys(one.axis for one in readings)]
+    if not axes:
+        raise InputFault(f"session {shown(session)} has no readings")
+    if axis is None and len(axes) > 1:
+        raise UsedWrongly(
+            f"session {shown(session)} has readings of {', '.join(map(shown, axes))}; expected "
+            "one of them with --axis, one file for each"
+        )
+    chosen = axis or axes[0]
+    if chosen not in axes:
+        raise InputFault(
+            f"session {shown(session)} has no readings of axis {shown(chosen)}; it has "
+            f"{', '.join(map(shown, axes))}"
+        )
+    return chosen, [one for one in readings if one.axis == chosen]
+
+
+def _print_csv(session: str, axis: str, readings: Sequence[TakenReading]) -> None:
+    """Print `readings` as ``tuner examine`` reads them; those taken back are comments."""
+    print(f"# session {shown(session)}, axis {shown(axis)}")
+    print("commanded_mm,reading_mm,approach,time_s,visit")
+    for one in readings:
+        reading_mm = round(one.reading_mm + one.block_mm, _DECIMALS)
+        row = f"{one.commanded_mm},{reading_mm},{one.approach},{one.time_s},{one.visit}"
+        print(f"# taken back: {row}" if one.withdrawn else row)

@@ -1,0 +1,123 @@
+"""``tuner offset``: what a sudden offset, such as a shifted layer of a print, can be."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from tuner.card.read import read_card
+from tuner.card.schema import Axis
+from tuner.commands.report import print_json, print_sentence
+from tuner.commands.typed_parts import axes_of, number_of
+from tuner.drive.numbers import exact_mm
+from tuner.drive.parts import Belt
+from tuner.errors import UsedWrongly
+from tuner.metrology.faults import CHECKS, splitting_look
+from tuner.metrology.lattice import DatumLook, Offset, Sense, sense_of
+from tuner.text import shown
+
+# A shifted layer is in the print: no datum and no caliper zero can have moved.
+_ON_A_PRINT: DatumLook = "unmoved"
+# What a person gives as plus or minus covers 95 %.
+_COVERS = 2.0
+_LARGEST_MM = 1000.0
+
+
+def offset(
+    *,
+    size: str,
+    card_path: Path,
+    axes: Sequence[str] | None,
+    uncertainty: str,
+    as_json: bool,
+) -> int:
+    """Print what an offset of `size` mm, plus or minus `uncertainty` mm, can be on an axis.
+
+    Raises ``UsedWrongly`` for a number that is none, and for an axis that is not on the card or
+    does not move in mm; ``BadFile`` for a wrong card.
+    """
+    size_mm, within_mm = _size_mm(size), float(number_of("--uncertainty", uncertainty))
+    if within_mm >= abs(size_mm):
+        raise UsedWrongly(
+            f"an offset of {size_mm:g} mm, plus or minus {within_mm:g} mm, may be none at all; "
+            "expected an --uncertainty below the offset; measure the shift with a caliper"
+        )
+    card = read_card(card_path)
+    axis = _one_axis(axes_of(card, axes), [*card.axes])
+    shared = card.layout == "coupled-belts" and axis.name in ("x", "y")
+    # Of what one of two coupled belts loses, half shows along each of the two axes.
+    share = 2.0 if shared else 1.0
+    lost = Offset(share * size_mm, share * within_mm / _COVERS)
+    sense = sense_of(lost, [axis.train], _ON_A_PRINT)
+    advice = _next(lost, sense, axis)
+    if as_json:
+        print_json(
+            {
+                "axis": axis.name,
+                "size_mm": size_mm,
+                "u_mm": within_mm / _COVERS,
+                "lost_cycle_mm": float(axis.train.lost_cycle_mm) / share,
+                "belt_pitch_mm": _pitch_mm(axis, share),
+                "as": sense.as_json(),
+                "tie": [] if sense.sure else list(sense.left),
+                "not_tested": dict(sense.not_tested),
+                "next": advice,
+            }
+        )
+        return 0
+    print(f"{size_mm:g} ± {within_mm:g} mm: axis {axis.name.upper()} of {shown(card.name)}")
+    steps = f"one lost cycle of the motor shows as {float(axis.train.lost_cycle_mm) / share:.4g} mm"
+    pitch_mm = _pitch_mm(axis, share)
+    print_sentence(
+        steps if pitch_mm is None else f"{steps}, one tooth of the belt as {pitch_mm:g} mm"
+    )
+    if shared:
+        print_sentence(
+            "two belts move this axis together: half of what one of them loses shows here, and "
+            "half along the other axis"
+        )
+    print()
+    for one in sense.meanings:
+        print_sentence(f"{100 * one.p:5.1f} %  {one.name}: {one.says}")
+    for what, why in sense.not_tested.items():
+        print_sentence(f"not tested: {what}: {why}")
+    print()
+    print_sentence(f"next: {advice}")
+    return 0
+
+
+def _size_mm(text: str) -> float:
+    try:
+        size_mm = float(exact_mm(text))
+    except ValueError as wrong:
+        raise UsedWrongly(f"the offset: {wrong}") from None
+    if not 0.0 < abs(size_mm) <= _LARGEST_MM:
+        raise UsedWrongly(
+            f"an offset of {shown(text)}: expected mm other than 0, at most {_LARGEST_MM:g}; "
+            "give the size of the shift"
+        )
+    return size_mm
+
+
+def _one_axis(chosen: Sequence[Axis], names: Sequence[str]) -> Axis:
+    if len(chosen) != 1:
+        raise UsedWrongly(f"one axis at a time; choose it with --axis, one of {', '.join(names)}")
+    (axis,) = chosen
+    if axis.train.unit != "mm" or axis.filament is not None:
+        raise UsedWrongly(
+            f"axis {axis.name} {'turns' if axis.filament is None else 'feeds filament'}; expected "
+            "one that moves in mm, so that a layer can be shifted"
+        )
+    return axis
+
+
+def _pitch_mm(axis: Axis, share: float) -> float | None:
+    drive = axis.train.drive
+    return float(drive.pitch_mm) / share if isinstance(drive, Belt) else None
+
+
+def _next(lost: Offset, sense: Sense, axis: Axis) -> str:
+    sure = sense.sure
+    if sure is not None:
+        return CHECKS[sure.name]
+    return splitting_look(lost.size_mm, sense.near, [axis.train])

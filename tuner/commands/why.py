@@ -1,0 +1,399 @@
+"""``tuner why``: why is a print wrong? Asks for measurements, and leads to the command that tells.
+
+The rule it keeps: a picture that looks alike proves nothing. Two sizes tell a ratio from a
+constant, a shift has a size and heights, a delivery has a length; what they cannot tell is said.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from tuner.commands.choosing import Arguments, choose_card, choose_tune, conversation
+from tuner.errors import BenchFault
+from tuner.messages import Choose, Say, Text
+from tuner.metrology.prints import PRINT_INSTEAD
+from tuner.plans.run import Part, hear
+from tuner.session.logbook import utc_now
+from tuner.text import shown
+
+__all__ = ["SizeErrors", "size_errors", "why", "why_is_it_wrong"]
+
+# How well a caliper gives a size of a printed part: its own error and the roughness of the
+# surface, one standard deviation (common practice, no source).
+_U_SIZE_MM = 0.05
+_COVERS = 2.0
+# Plastics shrink by less than this on cooling (common practice, no source).
+_MORE_THAN_SHRINKAGE = 0.04
+_SIZES_APART_MM = 20.0
+_SHORTEST_MM, _LONGEST_MM = 0.1, 2000.0
+# A feeder that is right delivers what was asked to about this (common practice, no source).
+_DELIVERY_RIGHT = 0.01
+
+Where = Literal["one-axis", "all-axes"]
+
+
+def why(home: Path) -> Arguments:
+    """Ask what is wrong and what was measured; return the command that goes on from there."""
+    return conversation(lambda: why_is_it_wrong(home))
+
+
+def why_is_it_wrong(home: Path) -> Part[Arguments]:
+    """Ask which kind of wrong it is, then for its measurements; return the command to run."""
+    kinds = {
+        "sizes-are-wrong": _sizes,
+        "layers-are-shifted": _shift,
+        "too-much-or-too-little-material": _delivery,
+        "i-have-caliper-readings-of-an-axis": _readings,
+        "something-else": _something_else,
+    }
+    yield Say(key="why", tag="STEP", says="Why is the print wrong?")
+    kind = yield from hear(
+        Choose(key="why.what", options=tuple(kinds), says="What is wrong with the print?")
+    )
+    return (yield from kinds[kind](home))
+
+
+# --- sizes --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class SizeErrors:
+    """What two sizes say: error = `constant_mm` + `ratio` x nominal, each with its U (95 %)."""
+
+    constant_mm: float
+    constant_U_mm: float
+    ratio: float
+    ratio_U: float
+
+    @property
+    def has_constant(self) -> bool:
+        """Whether the constant is more than its uncertainty."""
+        return abs(self.constant_mm) > self.constant_U_mm
+
+    @property
+    def has_ratio(self) -> bool:
+        """Whether the ratio is more than its uncertainty."""
+        return abs(self.ratio) > self.ratio_U
+
+
+def size_errors(
+    small: tuple[float, float], large: tuple[float, float], u_mm: float = _U_SIZE_MM
+) -> SizeErrors:
+    """Return the line through two errors; each size is nominal and measured, in mm.
+
+    `u_mm` is the standard uncertainty of each measured size. The nominal sizes must differ.
+    Uncertainties are propagated after JCGM 100, 5.1.2, with k = 2.
+    """
+    (nominal, measured), (other, other_measured) = small, large
+    apart_mm = other - nominal
+    ratio = ((other_measured - other) - (measured - nominal)) / apart_mm
+    return SizeErrors(
+        constant_mm=measured - nominal - ratio * nominal,
+        constant_U_mm=_COVERS * u_mm * math.hypot(nominal, other) / abs(apart_mm),
+        ratio=ratio,
+        ratio_U=_COVERS * u_mm * math.sqrt(2.0) / abs(apart_mm),
+    )
+
+
+def _sizes(home: Path) -> Part[Arguments]:
+    where = yield from hear(
+        Choose(
+            key="why.where",
+            options=("one-axis", "all-axes", "nothing-measured-yet"),
+            says="Along how many axes are sizes wrong?",
+        )
+    )
+    if where == "nothing-measured-yet":
+        yield Say(
+            key="why.measure-first",
+            says=f"one size cannot tell a ratio from a constant: {PRINT_INSTEAD}. Then come back",
+        )
+        return []
+    axis = yield from _which_axis("Along which axis did you measure?")
+    side = yield from hear(
+        Choose(
+            key="why.side",
+            options=("outside", "inside"),
+            default="outside",
+            says="Measured over the outside of the part, or between inner faces?",
+        )
+    )
+    small = yield from _size("small", "The smaller size", low_mm=_SHORTEST_MM)
+    large = yield from _size(
+        "large",
+        f"A larger size of the same kind, at least {_SIZES_APART_MM:g} mm more",
+        low_mm=small[0] + _SIZES_APART_MM,
+    )
+    found = size_errors(small, large)
+    yield Say(key="why.sizes", says=_sizes_in_words(found))
+    yield Say(key="why.reason", says=size_reason(found, where, axis))
+    if not (found.has_constant or found.has_ratio):
+        return []
+    if _is_the_axis(found, where):
+        return (yield from _lead(choose_tune(home, axis), "measure the axis itself now"))
+    return (yield from _lead(_written(home, axis, side, small, large), "split these sizes now"))
+
+
+def _is_the_axis(found: SizeErrors, where: Where) -> bool:
+    too_much = abs(found.ratio) - found.ratio_U > _MORE_THAN_SHRINKAGE
+    return found.has_ratio and (too_much or (where == "one-axis" and not found.has_constant))
+
+
+def _sizes_in_words(found: SizeErrors) -> str:
+    return (
+        f"the part of the error that every size has: {found.constant_mm:+z.2f} ± "
+        f"{found.constant_U_mm:.2f} mm; the part that grows with the size: "
+        f"{100 * found.ratio:+z.2f} ± {100 * found.ratio_U:.2f} %"
+    )
+
+
+def size_reason(found: SizeErrors, where: Where, axis: str) -> str:
+    """Return what two sizes mean and why that leads where it leads."""
+    letter = axis.upper()
+    if _is_the_axis(found, where):
+        return (
+            f"it grows with the size and is more than cooling plastic explains, or on {letter} "
+            f"alone: the number for the travel of {letter} is suspected. A print cannot prove it, "
+            "because the width of the line and shrinkage are in it; the axis itself can"
+        )
+    if found.has_constant and found.has_ratio:
+        return (
+            "there is a part that every size has, which is the width of the line, and one that "
+            "grows, which is shrinkage or the axis. Never correct the first with the travel of an "
+            "axis: it would make every other size wrong"
+        )
+    if found.has_constant:
+        return (
+            "every size is wrong by the same amount: that is the width of the line or a wall that "
+            "bulges, not the travel of the axis. Leave the number of the axis alone"
+        )
+    if found.has_ratio:
+        return (
+            "every axis is wrong by about the same share of the size: plastic that shrinks on "
+            "cooling does that; the same mistake on every axis would be a coincidence"
+        )
+    return (
+        "neither is more than what a caliper can tell on a print. If it still matters, print and "
+        "measure longer parts"
+    )
+
+
+def _size(key: str, which: str, *, low_mm: float) -> Part[tuple[float, float]]:
+    """Ask for what a size should be and what it is, both in mm."""
+    nominal = yield from hear(
+        Text(
+            key=f"why.{key}.nominal",
+            low_mm=low_mm,
+            high_mm=_LONGEST_MM,
+            says=f"{which}: how long should it be, by the drawing?",
+        )
+    )
+    measured = yield from hear(
+        Text(
+            key=f"why.{key}.measured",
+            low_mm=nominal / 2.0,
+            high_mm=nominal * 2.0,
+            says="And how long is it, by the caliper?",
+        )
+    )
+    return nominal, measured
+
+
+def _written(
+    home: Path, axis: str, side: str, small: tuple[float, float], large: tuple[float, float]
+) -> Part[Arguments]:
+    """Write the sizes as a table that more rows can be added to; return what examines it."""
+    folder = home / "sizes"
+    path = folder / f"{utc_now():%Y%m%d-%H%M%S}.csv"
+    rows = "".join(
+        f"{nominal:g},{measured:g},{side},{axis}\n" for nominal, measured in (small, large)
+    )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with path.open("x", encoding="utf-8") as file:
+            file.write(f"nominal_mm,measured_mm,side,axis\n{rows}")
+    except OSError as error:
+        raise BenchFault(
+            f"{shown(str(path))} cannot be written ({shown(error.strerror or str(error))}); choose "
+            "another folder with --home"
+        ) from error
+    yield Say(
+        key="why.written",
+        says=f"the two sizes are in {shown(str(path))}; add a row for every size you measure, "
+        "inside as well as outside",
+    )
+    return ["prints", str(path)]
+
+
+# --- shifts -------------------------------------------------------------------------------
+
+
+_HEIGHTS: Mapping[str, str] = {
+    "at-one-height": (
+        "one shift at one height is an event: steps were lost, a belt jumped a tooth, or something "
+        "was knocked. Its size tells which of them"
+    ),
+    "at-the-same-height-in-every-print": (
+        "the same height every time is in the job or the path: look for what the tool meets there, "
+        "a corner that curls up, a cable at its end, or the longest and fastest move. The size "
+        "tells what was lost"
+    ),
+    "at-several-heights": (
+        "several shifts of one kind are one cause that comes back: a loose pulley or belt, a motor "
+        "that is too hot or asked for too much. The size tells what is lost each time"
+    ),
+}
+_LEANING = "a-little-more-at-every-layer"
+
+
+def _shift(home: Path) -> Part[Arguments]:
+    heights = yield from hear(
+        Choose(
+            key="why.heights",
+            options=(*_HEIGHTS, _LEANING),
+            says="At which heights is the print shifted?",
+        )
+    )
+    axis = yield from _which_axis("Along which axis is it shifted? If along both, the larger one")
+    if heights == _LEANING:
+        yield Say(
+            key="why.reason",
+            says="a print that leans has no jump in it: either steps are lost at every turn, or "
+            f"the machine is not square. Readings of {axis.upper()} from both sides tell the first",
+        )
+        return (yield from _lead(choose_tune(home, axis), "measure the axis now"))
+    yield Say(key="why.reason", says=_HEIGHTS[heights])
+    size_mm = yield from hear(
+        Text(
+            key="why.shift",
+            low_mm=0.01,
+            high_mm=_LONGEST_MM,
+            says="By how much, measured from face to face with the caliper?",
+        )
+    )
+    return (yield from _lead(_offset(home, size_mm, axis), "hold that size against the parts now"))
+
+
+def _offset(home: Path, size_mm: float, axis: str) -> Part[Arguments]:
+    found = yield from choose_card(home)
+    if found is None:
+        return []
+    return ["offset", f"{size_mm:g}", "--card", str(found[0]), "--axis", axis]
+
+
+# --- delivery -----------------------------------------------------------------------------
+
+
+def _delivery(home: Path) -> Part[Arguments]:
+    yield Say(
+        key="why.mark",
+        says="mark the filament 120 mm before the feeder, have 100 mm fed, measure what is left to "
+        "the mark, and take that from 120",
+    )
+    asked_mm = yield from hear(
+        Text(
+            key="why.asked",
+            low_mm=10.0,
+            high_mm=_LONGEST_MM,
+            default="100",
+            says="How much was to be fed?",
+        )
+    )
+    fed_mm = yield from hear(
+        Text(key="why.fed", low_mm=0.0, high_mm=2.0 * asked_mm, says="How much was fed in truth?")
+    )
+    how = yield from hear(
+        Choose(
+            key="why.through",
+            options=("free", "through-the-nozzle"),
+            says="Did it come out free, or through the hot nozzle?",
+        )
+    )
+    ratio = fed_mm / asked_mm
+    yield Say(key="why.reason", says=delivery_reason(ratio, how))
+    if abs(ratio - 1.0) <= _DELIVERY_RIGHT or how != "free":
+        return []
+    return (yield from _lead(_feeder(home), "see what the parts of the feeder give"))
+
+
+def delivery_reason(ratio: float, how: str) -> str:
+    """Return what fed / asked means, by whether it came out ``free``."""
+    if abs(ratio - 1.0) <= _DELIVERY_RIGHT:
+        return (
+            f"{100 * ratio:.1f} % of what was asked: the feeder delivers what it is told. Look for "
+            "the cause elsewhere: the diameter of the filament, or the width of the line"
+        )
+    if how == "free":
+        return (
+            f"{100 * ratio:.1f} % of what was asked, with nothing in the way: the number for the "
+            "feeder, or the diameter of its wheel, is not what was assumed"
+        )
+    return (
+        f"{100 * ratio:.1f} % of what was asked, but through the nozzle: wheel and filament can "
+        "slip there, and then no number puts it right. Feed once more, free, and come back"
+    )
+
+
+def _feeder(home: Path) -> Part[Arguments]:
+    found = yield from choose_card(home)
+    if found is None:
+        return []
+    path, card = found
+    feeders = [name for name, axis in card.axes.items() if axis.filament is not None]
+    if not feeders:
+        yield Say(
+            key="why.no-feeder",
+            says=f"the card of {shown(card.name)} has no feeder; write one into it, or type its "
+            "parts: tuner travel feeder --help",
+        )
+        return []
+    return ["travel", "--card", str(path), "--axis", feeders[0]]
+
+
+# --- the rest -----------------------------------------------------------------------------
+
+
+def _readings(home: Path) -> Part[Arguments]:
+    while True:
+        name = yield from hear(
+            Text(key="why.file", wanted="file name", says="The CSV file with the readings")
+        )
+        if Path(name).is_file():
+            break
+        yield Say(key="refused", says=f"there is no file {shown(name)}; type where it is")
+    found = yield from choose_card(home)
+    if found is None:
+        return ["examine", name]
+    axis = yield from hear(
+        Choose(key="why.of", options=tuple(found[1].axes), says="Readings of which axis?")
+    )
+    return ["examine", name, "--card", str(found[0]), "--axis", str(axis)]
+
+
+def _something_else(home: Path) -> Part[Arguments]:
+    yield Say(
+        key="why.reason",
+        says="whatever cannot be measured on the part cannot be told from here. What a caliper can "
+        "still tell is whether each axis travels what it is told, without play and without loss",
+    )
+    return (yield from _lead(choose_tune(home), "measure the axes now"))
+
+
+def _which_axis(says: str) -> Part[str]:
+    axis = yield from hear(Choose(key="why.axis", options=("x", "y", "z"), says=says))
+    return str(axis)
+
+
+def _lead(further: Part[Arguments], to_do: str) -> Part[Arguments]:
+    """Ask whether to go on, and return what that comes to; empty for no."""
+    wanted = yield from hear(
+        Choose(key="why.go-on", options=("yes", "no"), default="yes", says=f"Shall we {to_do}?")
+    )
+    if wanted == "yes":
+        return (yield from further)
+    further.close()
+    return []

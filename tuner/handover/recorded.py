@@ -1,0 +1,133 @@
+"""One session as a sheet and a history need it, read from the logbook.
+
+A session of an interview, of measuring and of checking are kept in the same tables, and end with
+results of their own shape; here they come to one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from tuner.card.read import parse_card
+from tuner.card.schema import Card
+from tuner.plans import check, intake
+from tuner.session.logbook import Logbook, ProposalState, SessionSummary, Step, TakenReading
+from tuner.text import as_it_was, shown
+
+__all__ = ["Checked", "Recorded", "belonging", "findings_in", "read_session"]
+
+Finding = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What became of a proposal, as ``tuner tune --check`` saw it."""
+
+    proposal: str
+    outcome: str
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """One session.
+
+    `findings` maps an axis to its finding, in the form of ``tuner examine --json``; it is empty
+    unless the session came to its end. `readings` are those that count. `placed` says how the
+    caliper was used, by axis. `intake` holds what was asked when the machine came in.
+    """
+
+    id: str
+    machine: str
+    card: Card
+    started_at: str
+    ended_as: str | None
+    port: str
+    tool_version: str
+    axes: tuple[str, ...]
+    quick: bool
+    job: str
+    findings: Mapping[str, Finding]
+    readings: tuple[TakenReading, ...]
+    proposals: tuple[ProposalState, ...]
+    placed: Mapping[str, str]
+    checked: Checked | None
+    intake: Mapping[str, str] | None
+
+
+def read_session(logbook: Logbook, session: str) -> Recorded:
+    """Return `session`, which must be in the logbook; ``BadFile`` where its card is none."""
+    head, summary = logbook.head(session), logbook.summary(session)
+    _, result = logbook.ending(session)
+    ended = result if isinstance(result, dict) else {}
+    asked = ended if head.plan == intake.NAME else None
+    return Recorded(
+        id=session,
+        machine=as_it_was(head.machine),
+        card=parse_card(head.card, f"the card of session {shown(session)}"),
+        started_at=summary.started_at,
+        ended_as=summary.ended_as,
+        port=head.port,
+        tool_version=head.tool_version,
+        axes=summary.axes,
+        quick=bool(head.params.get("quick")),
+        job=str((asked or head.params).get("job", "")),
+        findings=findings_in(ended),
+        readings=tuple(one for one in logbook.readings(session) if not one.withdrawn),
+        proposals=tuple(logbook.proposals(session)),
+        placed=_placed(logbook.steps(session)),
+        checked=Checked(ended["proposal"], ended["outcome"])
+        if head.plan == check.NAME and ended
+        else None,
+        intake=asked,
+    )
+
+
+def findings_in(result: Any) -> dict[str, Finding]:
+    """Return the finding of each axis in what a session found, whatever its plan was."""
+    found = result if isinstance(result, dict) else {}
+    return {
+        str(one.get("axis") or key): one
+        for key, one in found.items()
+        if isinstance(one, dict) and "verdict" in one
+    }
+
+
+def belonging(logbook: Logbook, sessions: Iterable[str]) -> list[str]:
+    """Return `sessions` and those that go with them, the oldest first.
+
+    With a session go the others of its machine that have the same job number, with a check the
+    session of its proposal, and with a proposal the session that checked it last.
+    """
+    wanted = {*sessions}
+    machines = {logbook.summary(one).machine for one in wanted}
+    of_machine = [one for one in reversed(logbook.summaries()) if one.machine in machines]
+    links = {one.id: _links(logbook, one) for one in of_machine}
+    while True:
+        more = {one for one, its in links.items() if any(its & links[other] for other in wanted)}
+        if more <= wanted:
+            return [one.id for one in of_machine if one.id in wanted]
+        wanted |= more
+
+
+def _links(logbook: Logbook, summary: SessionSummary) -> set[tuple[str, str]]:
+    """Return what ties a session to others: two belong together that have one in common."""
+    head = logbook.head(summary.id)
+    links = {("proposal", one.id) for one in logbook.proposals(summary.id)}
+    job = head.params.get("job")
+    if head.plan == intake.NAME:
+        _, result = logbook.ending(summary.id)
+        job = (result or {}).get("job")
+    elif head.plan == check.NAME:
+        links.add(("proposal", head.params["change"]["proposal"]))
+    return links | ({("job", job)} if job else set())
+
+
+def _placed(steps: Iterable[Step]) -> dict[str, str]:
+    """Return by axis how the caliper was used; the last answer counts."""
+    return {
+        step.key.removesuffix(".caliper-place"): step.body["value"]
+        for step in steps
+        if step.phase == "reply" and step.kind == "Value" and step.key.endswith(".caliper-place")
+    }

@@ -1,0 +1,355 @@
+"""The handover sheet: what was measured, found and left, for whoever gets the machine back.
+
+It is made from the logbook alone, as often as it is wanted, and never overwrites one that was
+handed over. Nothing on it is said that no session found: what was not tested is listed as such.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from itertools import chain
+from pathlib import Path
+from typing import Literal
+
+from tuner.card.write import write_twins
+from tuner.drive.numbers import plus_minus
+from tuner.errors import BadReadings, BenchFault
+from tuner.handover.document import (
+    Block,
+    Document,
+    Items,
+    Paragraph,
+    Picture,
+    Section,
+    Table,
+    Typed,
+    Words,
+)
+from tuner.handover.history import Entry
+from tuner.handover.markdown import as_markdown
+from tuner.handover.page import as_html
+from tuner.handover.picture import residual_svg
+from tuner.handover.proposal import slug
+from tuner.handover.recorded import Recorded
+from tuner.handover.story import Story, stories
+from tuner.metrology.examination import Described, examine_readings
+from tuner.metrology.reading import Reading
+from tuner.metrology.student import student_t_factor
+from tuner.plans.intake import SYMPTOMS
+from tuner.text import shown
+from tuner.wire.port import is_rehearsal
+
+__all__ = ["compose", "write_sheet"]
+
+_MOST_EARLIER = 6
+# What the largest part of an uncertainty is called on a sheet, where its short name says little.
+_COMES_FROM = {
+    "readings": "the hand that reads",
+    "caliper": "the error limit of the caliper",
+    "resolution": "the step of the caliper's display",
+}
+_NOTHING_CHANGED = "Nothing was changed on the machine by this program."
+
+
+def compose(records: Sequence[Recorded], earlier: Sequence[Entry]) -> Document:
+    """Return the sheet of a job: `records` of one machine, at least one, the oldest first.
+
+    `earlier` is what was found of the machine before, the oldest first.
+    """
+    axes = stories(records)
+    sections = [
+        Section("Job", tuple(_job(records))),
+        Section("As found and as left", tuple(_found_and_left(axes))),
+        Section("What was found", tuple(_findings(axes))),
+        Section("How sure it is", tuple(_how_sure(axes))),
+        Section("What was not tested", tuple(_not_tested(records, axes))),
+        Section("Before the next job", tuple(_before_the_next_job(axes))),
+        Section("To go back", tuple(_go_back(axes))),
+        Section("Caliper", tuple(_caliper(records))),
+        Section("Cautions", tuple(_cautions(axes))),
+        Section("This machine before", tuple(_earlier(earlier))),
+        Section("Where this comes from", tuple(_sources(records))),
+    ]
+    return Document(
+        "Handover sheet",
+        Typed(records[-1].machine),
+        tuple(one for one in sections if one.blocks),
+    )
+
+
+# --- the parts of a sheet -----------------------------------------------------------------
+
+
+def _job(records: Sequence[Recorded]) -> Iterator[Block]:
+    asked = next((one.intake for one in reversed(records) if one.intake), {})
+    first, last = _day(records[0].started_at), _day(records[-1].started_at)
+    rows: list[tuple[Words, Words]] = [
+        ("job", Typed(next((one.job for one in reversed(records) if one.job), ""))),
+        ("machine", Typed(records[-1].machine)),
+        ("complaint", Typed(asked.get("complaint", ""))),
+        ("which means", SYMPTOMS.get(asked.get("symptom", ""), "")),
+        ("work done by", Typed(asked.get("by", ""))),
+        ("measured", first if first == last else f"{first} to {last}"),
+    ]
+    yield Table((), tuple(row for row in rows if row[1] not in ("", Typed(""))))
+    yield Paragraph(_NOTHING_CHANGED, strong=True)
+    if any(is_rehearsal(one.port) for one in records):
+        yield Paragraph(
+            "This comes from a rehearsal on a simulated machine; change nothing real after it.",
+            strong=True,
+        )
+
+
+def _found_and_left(axes: Sequence[Story]) -> Iterator[Block]:
+    if not axes:
+        yield Paragraph("No axis was measured to the end.")
+        return
+    head = ("axis", "stored, as found", "100 mm were", "stored, as left", "100 mm are")
+    yield Table(
+        head,
+        tuple(
+            (
+                one.letter,
+                one.stored_as_found(),
+                one.travel(one.found),
+                one.stored_as_left(),
+                one.travel_as_left(),
+            )
+            for one in axes
+        ),
+    )
+
+
+def _findings(axes: Sequence[Story]) -> Iterator[Block]:
+    said = [sentence for one in axes for sentence in one.what_was_found()]
+    if said:
+        yield Items(tuple(said))
+    pictures = [
+        picture
+        for one in axes
+        for of, when in ((one.found, "as found"), (one.left, "as left"))
+        if of is not None and (picture := _picture(of, one, when)) is not None
+    ]
+    if pictures:
+        yield Paragraph(
+            "Residuals: reading minus fit in mm, over the commanded position. Marks point the way "
+            "the axis was moving when it arrived; 95 % of what this hand reads lies in the band."
+        )
+        yield from pictures
+
+
+def _picture(record: Recorded, story: Story, when: str) -> Picture | None:
+    """Return what is left of the readings of `record`.
+
+    None where they show no scale, and where other things than one axis made them: two motors
+    together, or a feeder.
+    """
+    axis = record.card.axes[story.axis.name]
+    if record.card.layout != "independent" or axis.filament is not None:
+        return None
+    readings = [
+        Reading(
+            one.commanded_mm,
+            one.reading_mm + one.block_mm,
+            "plus" if one.approach == "plus" else "minus",
+            n=one.number,
+            visit=one.visit,
+            time_s=one.time_s,
+        )
+        for one in record.readings
+        if one.axis == axis.name
+    ]
+    grows: Literal[1, -1] = 1 if axis.reading_grows == "plus" else -1
+    try:
+        said = examine_readings(
+            readings,
+            resolution_mm=record.card.caliper.resolution_mm,
+            error_limit_mm=record.card.caliper.error_limit_mm,
+            grows=grows,
+            described=Described(axis.train, axis.stored, axis.length_mm),
+            hold_time_s=record.card.hold_time_s,
+            setups=1,
+        )
+    except BadReadings:
+        return None
+    band_mm = student_t_factor(said.fit.dof) * said.fit.s_mm
+    drawn = residual_svg(
+        said.fitted.commanded_mm.tolist(),
+        said.fit.residuals_mm.tolist(),
+        said.fitted.side.tolist(),
+        band_mm,
+    )
+    return Picture(
+        drawn,
+        f"{story.letter} {when}, {len(said.fitted)} readings, the band is ± {band_mm:.3f} mm",
+    )
+
+
+def _how_sure(axes: Sequence[Story]) -> Iterator[Block]:
+    said = [sentence for one in axes for sentence in _sure(one)]
+    if said:
+        yield Items(tuple(said))
+
+
+def _sure(story: Story) -> Iterator[str]:
+    finding = story.latest
+    scale = finding.get("scale")
+    if scale:
+        low, high = scale["value"] - scale["U"], scale["value"] + scale["U"]
+        yield (
+            f"{story.letter}: of 100 mm it was last seen to travel between {100 * low:.2f} and "
+            f"{100 * high:.2f} mm. In 19 of 20 such measurements the truth lies in there (k = "
+            f"{scale['k']:.2f}, {finding['n']} readings).{_largest_part(finding.get('budget', ()))}"
+        )
+    if story.proposal is not None and story.proposal["basis"] == "parts":
+        yield (
+            f"{story.letter}: the proposed number comes from the parts, which are exact; the "
+            "measurement only tells which parts they are."
+        )
+
+
+def _largest_part(budget: Sequence[dict[str, float | str]]) -> str:
+    if not budget:
+        return ""
+    name = str(max(budget, key=lambda one: one["u_relative"])["name"])
+    return f" The largest part of the doubt comes from {_COMES_FROM.get(name, name)}."
+
+
+def _not_tested(records: Sequence[Recorded], axes: Sequence[Story]) -> Iterator[Block]:
+    said = []
+    measured = {one.axis.name for one in axes}
+    if others := [name.upper() for name in records[-1].card.axes if name not in measured]:
+        said.append(f"{', '.join(others)}: not measured.")
+    for one in axes:
+        by = one.judged
+        if by is not None and by.quick:
+            said.append(f"{one.letter}: no more than a quick check, four readings on the plan.")
+    why_not: dict[str, list[str]] = {}
+    for one in axes:
+        for why in one.latest.get("not_tested", {}).values():
+            why_not.setdefault(why, []).append(one.letter)
+    said += [f"{', '.join(letters)}: {why}." for why, letters in why_not.items()]
+    said += [
+        f"session {one.id} did not come to its end; what it read is in the logbook."
+        for one in records
+        if one.ended_as != "finished"
+    ]
+    said.append(
+        "Squareness of the axes to each other, what the machine makes, and anything electrical."
+    )
+    yield Items(tuple(said))
+
+
+def _before_the_next_job(axes: Sequence[Story]) -> Iterator[Block]:
+    upsets = [upset for one in axes if one.proposal for upset in one.proposal["upsets"]]
+    if upsets:
+        yield Paragraph("A change of a stored number makes other things untrue:")
+        yield Items((*upsets, "make one test piece and measure it before real work"), to_do=True)
+
+
+def _go_back(axes: Sequence[Story]) -> Iterator[Block]:
+    said = [f"{one.letter}: {one.proposal['go_back']}" for one in axes if one.proposal]
+    if said:
+        yield Items(tuple(said))
+
+
+def _caliper(records: Sequence[Recorded]) -> Iterator[Block]:
+    asked = next((one.intake for one in reversed(records) if one.intake), {})
+    caliper = records[-1].card.caliper
+    on_card = "" if caliper.calibrated_on is None else caliper.calibrated_on.isoformat()
+    used = {axis: how for one in records for axis, how in one.placed.items()}
+    placed = ", ".join(f"{axis.upper()} {how.replace('-', ' ')}" for axis, how in used.items())
+    rows: tuple[tuple[Words, Words], ...] = (
+        ("which", _typed_or(asked.get("caliper") or caliper.id, "not noted")),
+        ("calibrated on", _typed_or(asked.get("calibrated_on") or on_card, "not known")),
+        (
+            "range, step, error limit",
+            f"{caliper.range_mm:g} mm, {caliper.resolution_mm:g} mm, "
+            f"{caliper.error_limit_mm:g} mm (outside jaws)",
+        ),
+        ("used as", placed),
+    )
+    yield Table((), tuple(row for row in rows if row[1]))
+
+
+def _typed_or(text: str | None, without: str) -> Words:
+    return Typed(text) if text else without
+
+
+def _cautions(axes: Sequence[Story]) -> Iterator[Block]:
+    said = [*dict.fromkeys(chain.from_iterable(one.cautions for one in axes))]
+    if said:
+        yield Items(tuple(said))
+
+
+def _earlier(earlier: Sequence[Entry]) -> Iterator[Block]:
+    rows = tuple(
+        (
+            _day(one.started_at),
+            one.axis.upper(),
+            "-" if one.scale is None else plus_minus(one.scale[0], one.U or 0.0),
+            "-" if one.play_mm is None else f"{one.play_mm[0]:.3f} mm",
+            one.outcome or one.verdict,
+        )
+        for one in earlier[-_MOST_EARLIER:]
+    )
+    if rows:
+        yield Table(("day", "axis", "true / commanded travel", "play", "verdict"), rows)
+
+
+def _sources(records: Sequence[Recorded]) -> Iterator[Block]:
+    rows = tuple(
+        (Typed(one.id), _minute(one.started_at), _kind(one), _states(one)) for one in records
+    )
+    yield Table(("session", "began", "what it was", "proposals"), rows)
+    last = records[-1]
+    yield Paragraph(f"Card sha256 {last.card.sha256}, program {shown(last.tool_version)}.")
+
+
+def _kind(record: Recorded) -> str:
+    if record.intake is not None:
+        return "the machine came in"
+    if record.checked is not None:
+        return "check after a change"
+    kind = "quick check" if record.quick else "measuring"
+    return kind if record.ended_as == "finished" else f"{kind}, not ended"
+
+
+def _states(record: Recorded) -> str:
+    if record.checked is not None:
+        return f"{', '.join(record.axes).upper()} {record.checked.outcome}"
+    return ", ".join(f"{one.axis.upper()} {one.state}" for one in record.proposals) or "-"
+
+
+def _day(utc: str) -> str:
+    return utc[:10]
+
+
+def _minute(utc: str) -> str:
+    return f"{utc[:10]} {utc[11:16]} UTC"
+
+
+# --- files --------------------------------------------------------------------------------
+
+
+def write_sheet(folder: Path, when: datetime, document: Document) -> Path:
+    """Write `document` as ``<name>.html`` and its Markdown twin; return the path of the first.
+
+    Raises ``BenchFault`` when the folder cannot be written; no half file is left then.
+    """
+    base = f"{when:%Y%m%d-%H%M%S}-{slug(document.about.text)}"
+    twins = {".md": as_markdown(document).encode(), ".html": as_html(document).encode()}
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        name, number = base, 1
+        while not write_twins(folder / name, twins):
+            number += 1
+            name = f"{base}-{number}"
+    except OSError as error:
+        raise BenchFault(
+            f"the sheet cannot be written to {shown(str(folder))} ({shown(str(error))}); the "
+            "sessions are in the logbook. Free the folder, or choose another with --home or "
+            "--output"
+        ) from error
+    return folder / f"{name}.html"

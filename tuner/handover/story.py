@@ -1,0 +1,181 @@
+"""What became of one axis over the sessions of a job: as found, as left, and what was decided.
+
+Two numbers are never mixed: what the controller holds, and what the axis was measured to travel
+with that. A change that nobody measured after is no "as left".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from tuner.card.schema import Axis
+from tuner.drive.numbers import plain_number, plus_minus
+from tuner.drive.scale import Form, form_words
+from tuner.handover.proposal import as_table
+from tuner.handover.recorded import Finding, Recorded
+from tuner.wire.port import is_rehearsal
+
+__all__ = ["Story", "stories"]
+
+_OVER_MM = 100.0
+_ALMOST_CERTAIN = 0.99
+_VERDICTS = {
+    "keep": "its number is right",
+    "change": "its number has to change",
+    "repair-first": "it has to be repaired first",
+    "measure-again": "it has to be measured again",
+    "cannot-tell": "what is wrong cannot be told yet",
+}
+_OUTCOMES = {
+    "confirmed": "the proposed number was typed in, and the axis travels as it is told",
+    "not-applied": "the axis travels as before: the proposed number is not in force",
+    "applied-twice": "the axis travels as if the change had been made twice",
+    "applied-inverse": "the axis travels as if the change had been made the wrong way round",
+    "other-axis": "another axis got the number that was meant for this one",
+    "overshoot": "the change went too far",
+    "undershoot": "the change did not go far enough",
+    "other-number": "some other number than the proposed one is in force",
+    "cannot-tell": "whether the proposed number is in force could not be told",
+}
+
+
+@dataclass(frozen=True)
+class Story:
+    """One axis: the first session that measured it, the last that judged it, and any after that.
+
+    `found` and `judged` are None where only a check is there. `changed` is the last session that
+    proposed a change, `left` the one that measured the axis as it was left.
+    """
+
+    axis: Axis
+    found: Recorded | None
+    judged: Recorded | None
+    changed: Recorded | None
+    left: Recorded | None
+
+    @property
+    def letter(self) -> str:
+        """The axis letter as people write it."""
+        return self.axis.name.upper()
+
+    @property
+    def proposal(self) -> Mapping[str, Any] | None:
+        """The table of the change that was proposed, None where none was."""
+        return None if self.changed is None else self._table(self.changed)
+
+    @property
+    def cautions(self) -> list[str]:
+        """What a person has to take care of at this axis."""
+        of = self.changed or self.judged
+        return [] if of is None else list(self._table(of)["cautions"])
+
+    def _table(self, of: Recorded) -> dict[str, Any]:
+        identifier = next((one.id for one in of.proposals if one.axis == self.axis.name), "")
+        return as_table(
+            identifier,
+            of.id,
+            of.card,
+            of.card.axes[self.axis.name],
+            of.findings[self.axis.name],
+            (),
+            simulated=is_rehearsal(of.port),
+        )
+
+    @property
+    def latest(self) -> Finding:
+        """What was found last."""
+        last = self.left or self.judged or self.found
+        return {} if last is None else last.findings[self.axis.name]
+
+    # --- in words -----------------------------------------------------------------------------
+
+    def stored_as_found(self) -> str:
+        """Return the number that the controller held at first."""
+        if self.found is None:
+            return "not in these sessions"
+        if self.changed is self.found:
+            return _in_form(self._table(self.found), "found")
+        return self._on_card(self.found)
+
+    def stored_as_left(self) -> str:
+        """Return the number that the controller held at the end, as far as that is known."""
+        proposal = self.proposal
+        if self.left is not None and self.left.checked is None:
+            return self._on_card(self.left)
+        outcome = None if self.left is None or self.left.checked is None else self.left.checked
+        if proposal is None:
+            return "as found"
+        proposed = _in_form(proposal, "proposed")
+        if outcome is None:
+            return f"proposed: {proposed}; not checked"
+        if outcome.outcome == "confirmed":
+            return proposed
+        return "as found" if outcome.outcome == "not-applied" else "read it from the controller"
+
+    def travel(self, of: Recorded | None) -> str:
+        """Return what the axis travels of 100 mm, as `of` measured it."""
+        scale = None if of is None else of.findings[self.axis.name].get("scale")
+        if not scale:
+            return "not measured"
+        return f"{plus_minus(_OVER_MM * scale['value'], _OVER_MM * scale['U'])} mm"
+
+    def travel_as_left(self) -> str:
+        """Return what the axis travels of 100 mm at the end."""
+        is_unchanged = self.proposal is None and self.left is None
+        return "as found" if is_unchanged else self.travel(self.left)
+
+    def what_was_found(self) -> list[str]:
+        """Return sentences: the verdict and why, what became of a proposal, what is next."""
+        said = []
+        if self.judged is not None:
+            finding = self.judged.findings[self.axis.name]
+            said.append(f"{self.letter}: {_VERDICTS[finding['verdict']]}{_why(finding)}.")
+        if self.changed is not None and self.changed is not self.judged:
+            why = _why(self.changed.findings[self.axis.name])
+            said.append(f"{self.letter}, before that: {_VERDICTS['change']}{why}.")
+        if self.left is not None and self.left.checked is not None:
+            said.append(f"{self.letter}, checked after: {_OUTCOMES[self.left.checked.outcome]}.")
+        elif self.latest:
+            said.append(f"{self.letter}, next: {self.latest['next']}.")
+        return said
+
+    def _on_card(self, of: Recorded) -> str:
+        stored = of.card.axes[self.axis.name].stored
+        return f"{plain_number(stored.value)} {form_words(stored.form)}"
+
+
+def _in_form(table: Mapping[str, Any], which: str) -> str:
+    form = Form(table["stored_form"])
+    value = table[which][form]
+    return "left open" if value is None else f"{float(value):.6g} {form_words(form)}"
+
+
+def _why(finding: Finding) -> str:
+    return "".join(f"; {one['says']} ({_likely(one['p'])})" for one in finding["causes"][:1])
+
+
+def _likely(p: float) -> str:
+    """Return odds in whole per cent; nothing is ever certain."""
+    return "more than 99 % likely" if p > _ALMOST_CERTAIN else f"{100 * p:.0f} % likely"
+
+
+def stories(records: Sequence[Recorded]) -> list[Story]:
+    """Return the story of every axis that `records`, the oldest first, found something of."""
+    cards = {name: axis for one in records for name, axis in one.card.axes.items()}
+    return [
+        _story(axis, having)
+        for name, axis in cards.items()
+        if (having := [one for one in records if name in one.findings])
+    ]
+
+
+def _story(axis: Axis, having: Sequence[Recorded]) -> Story:
+    measured = [one for one in having if one.checked is None]
+    changes = [one for one in measured if one.findings[axis.name]["verdict"] == "change"]
+    found, judged = (measured[0], measured[-1]) if measured else (None, None)
+    left = having[-1] if having[-1].checked is not None else None
+    if left is None and judged is not found and judged not in changes:
+        left = judged
+    return Story(axis, found, judged, changes[-1] if changes else None, left)

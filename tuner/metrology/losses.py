@@ -1,0 +1,218 @@
+"""What an axis lost on a way out and back, read again and again from one datum at one place.
+
+A way out that is fast and a way back that is slow lose in one direction only, so losses cannot
+cancel; one place read from one side knows neither play nor scale. What is left between two
+readings is the hand, or a loss.
+
+The rule: a loss counts when its t, with a scatter from repeats, is beyond what the likeliest of all
+cycles shows by chance in one healthy hunt out of a thousand (Bonferroni). What these readings
+would not have shown is always told.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from tuner.drive.parts import DriveTrain
+from tuner.metrology.lattice import CONFIDENT, DatumLook, Meaning, Offset, Sense, sense_of
+from tuner.metrology.student import student_t_factor
+from tuner.metrology.terms import Hand, usual_hand
+
+__all__ = ["Judged", "Ways", "judge_loss", "loss_between", "peak_mm_per_s", "ways_of"]
+
+_FALSE_ALARMS = 0.001
+_FOUND = 0.95
+# One loss is believed only where everything before it and after it looks even.
+_UNEVEN = 0.01
+_LATTICE_LOOK = "belt-jump"
+
+Ways = Literal["still", "one-loss", "scatter"]
+"""What several readings of one place are: the same, two groups with one step, or neither."""
+
+
+def peak_mm_per_s(
+    distance_mm: float, feed_mm_per_min: float, acceleration_mm_per_s2: float
+) -> float:
+    """Return the highest speed of a move from rest to rest, in mm per s.
+
+    A way shorter than ``v^2 / a`` is over before the feed is reached: ``sqrt(a x distance)``, from
+    ``v^2 = 2 a s`` for each half of it (constant acceleration).
+    """
+    return min(feed_mm_per_min / 60.0, math.sqrt(acceleration_mm_per_s2 * distance_mm))
+
+
+def loss_between(
+    before_mm: Sequence[float],
+    after_mm: Sequence[float],
+    *,
+    repeats: Sequence[Sequence[float]],
+    resolution_mm: float,
+    chances: int,
+) -> tuple[Offset, float, bool]:
+    """Return the step between two groups of readings of one place, and whether it is a loss.
+
+    `repeats` are groups of readings between which nothing can have been lost; `chances` is in
+    how many cycles a loss is looked for. The middle one of the result is the smallest step, in mm,
+    that is found nineteen times in twenty.
+    """
+    hand = usual_hand(repeats, resolution_mm)
+    u_mm = hand.s_mm * math.sqrt(1.0 / len(before_mm) + 1.0 / len(after_mm))
+    size_mm = float(np.mean(after_mm) - np.mean(before_mm))
+    alarm = student_t_factor(hand.dof, 1.0 - _FALSE_ALARMS / chances)
+    smallest_mm = (alarm + student_t_factor(hand.dof, 2.0 * _FOUND - 1.0)) * u_mm
+    return Offset(size_mm, u_mm, hand.dof), smallest_mm, abs(size_mm) > alarm * u_mm
+
+
+def ways_of(
+    groups_mm: Sequence[Sequence[float]], *, resolution_mm: float
+) -> tuple[Ways, int, Offset | None]:
+    """Return what `groups_mm` are, which were read at one place with a slow cycle between them.
+
+    With one loss also the first group after it, counted from 0, and its size; else 0 and None.
+    Each group holds one or more readings for which the caliper was seated anew without a move.
+    """
+    repeats = [one for one in groups_mm if len(one) > 1]
+    hand = usual_hand(repeats, resolution_mm)
+    if _is_one_place(groups_mm, hand, _FALSE_ALARMS):
+        return "still", 0, None
+    for row in _by_size(groups_mm):
+        before, after = groups_mm[:row], groups_mm[row:]
+        if _is_one_place(before, hand, _UNEVEN) and _is_one_place(after, hand, _UNEVEN):
+            offset, _, _ = loss_between(
+                _joined(before),
+                _joined(after),
+                repeats=repeats,
+                resolution_mm=resolution_mm,
+                chances=len(groups_mm) - 1,
+            )
+            return "one-loss", row, offset
+    return "scatter", 0, None
+
+
+def _by_size(groups_mm: Sequence[Sequence[float]]) -> list[int]:
+    """Return the rows of the steps between neighbours, the largest first."""
+    means = [float(np.mean(one)) for one in groups_mm]
+    return sorted(range(1, len(means)), key=lambda row: -abs(means[row] - means[row - 1]))
+
+
+def _joined(groups_mm: Sequence[Sequence[float]]) -> list[float]:
+    return [one for group in groups_mm for one in group]
+
+
+def _is_one_place(groups_mm: Sequence[Sequence[float]], hand: Hand, p: float) -> bool:
+    """Return whether no group stands out from the first one as a healthy one does in `p` cases."""
+    alarm = student_t_factor(hand.dof, 1.0 - p / max(1, len(groups_mm) - 1))
+    first = groups_mm[0]
+    return all(
+        abs(float(np.mean(one) - np.mean(first)))
+        <= alarm * hand.s_mm * math.sqrt(1.0 / len(first) + 1.0 / len(one))
+        for one in groups_mm[1:]
+    )
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What a loss is, in the words of a finding.
+
+    `look` is the look at a mark that splits what is `tie`, empty without one.
+    """
+
+    verdict: str
+    causes: tuple[dict[str, Any], ...]
+    tie: tuple[str, ...]
+    not_tested: Mapping[str, str]
+    next: str
+    look: str
+
+
+def judge_loss(
+    offset: Offset,
+    train: DriveTrain,
+    *,
+    datum_look: DatumLook,
+    belt_left_its_mark: bool | None = None,
+) -> Judged:
+    """Return what the loss `offset` is on an axis of `train`, and what to do about it.
+
+    `datum_look` is what the closed jaws showed after it. `belt_left_its_mark` says whether the
+    mark on the belt has left the one on the pulley; None where nobody has looked.
+    """
+    sense = sense_of(offset, [train], datum_look)
+    meanings, sure = sense.meanings, sense.sure
+    if sure is None and belt_left_its_mark is not None:
+        meanings = _after_the_look(sense, belt_left_its_mark)
+        sure = meanings[0] if meanings[0].p >= CONFIDENT and not sense.not_tested else None
+    names = tuple(dict.fromkeys([*(one.name for one in meanings), *sense.not_tested]))
+    causes = tuple(_cause(one) for one in meanings)
+    if sure is not None and sure.name in _REPAIRS:
+        return Judged("repair-first", causes, (), sense.not_tested, _REPAIRS[sure.name], "")
+    if sure is not None and sure.name == "datum-moved":
+        return Judged("measure-again", causes, (), sense.not_tested, _ZERO_MOVED, "")
+    lattices = [one for one in meanings if one.lattice]
+    splits = len({one.name for one in lattices}) > 1 and belt_left_its_mark is None
+    tie = names if len(names) > 1 else ()
+    return Judged(
+        "cannot-tell",
+        causes,
+        tie,
+        sense.not_tested,
+        _MARKS if splits else _SOMETHING_SLIPS,
+        _LATTICE_LOOK if splits else "",
+    )
+
+
+def _after_the_look(sense: Sense, belt_left_its_mark: bool) -> tuple[Meaning, ...]:
+    """Return the meanings that a look at the marks leaves, the likeliest first."""
+    ruled_out = "lost-steps" if belt_left_its_mark else "belt-jump"
+    left = [one for one in sense.meanings if one.name != ruled_out]
+    whole = math.fsum(one.p for one in left)
+    return tuple(replace(one, p=one.p / whole) for one in left)
+
+
+def _cause(one: Meaning) -> dict[str, Any]:
+    return {
+        "name": one.name,
+        "p": one.p,
+        "says": one.says,
+        "check": _CHECKS[one.name],
+        "odds": None,
+        "looks": [],
+    }
+
+
+_CHECKS = {
+    "lost-steps": "look whether the mark on the motor's shaft is off its place",
+    "belt-jump": "look whether the mark on the belt has left the one on the pulley",
+    "datum-moved": "close the jaws and read the zero",
+    "not-listed": "look at nut, coupling and screw, and at what the caliper reads from",
+}
+_REPAIRS = {
+    "lost-steps": (
+        "the motor is too weak for that feed or that load: let the axis run lighter (grease, "
+        "alignment, weight), give the motor the current it is made for, or stay below that feed "
+        "and its acceleration; then hunt again. The stored number is not touched by this"
+    ),
+    "belt-jump": (
+        "the belt jumps teeth: tension it, look at its teeth and at how far it wraps the pulley, "
+        "power off and unplugged; then hunt again. The stored number is not touched by this"
+    ),
+}
+_ZERO_MOVED = (
+    "with closed jaws the caliper no longer shows zero: nothing was lost on the axis. Clean the "
+    "jaws, set zero, and hunt again"
+)
+_MARKS = (
+    "so large a loss is a whole number of cycles and of teeth. At the same commanded place, look "
+    "at the marks: pulley off its place means lost cycles; pulley right and belt off it means a "
+    "belt that jumped"
+)
+_SOMETHING_SLIPS = (
+    "the loss is no number of cycles or teeth that this caliper can tell. See first whether what "
+    "the caliper reads from has moved; then look at nut, coupling and screws, power off and "
+    "unplugged, a vertical axis blocked; then hunt again"
+)

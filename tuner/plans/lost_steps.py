@@ -1,0 +1,553 @@
+"""The hunt for lost steps: at which feed does the axis lose its way, how much, and what is that?
+
+Every cycle goes out and back, one way fast and the other slow, so that losses cannot cancel, and
+the place it began at is read again from the same side. Slow cycles come first: what does not even
+come back slowly is no matter of feed. Then the feed rises to what the person allowed, and the
+first loss ends the hunt.
+
+The rules: no fast move before the ladder has read the scale; and from the middle of a cycle
+until its datum was read, the axis may stand off by the whole way of the cycle, so that much room is
+kept free on both sides of everything.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import Any, Literal
+
+from tuner.card.dialect import Dialect
+from tuner.card.schema import Axis, Card
+from tuner.drive.speed import FASTEST_MOTOR_REVS_PER_S
+from tuner.messages import Approach, Checkpoint, Choose, Decided, Plan, Say
+from tuner.metrology.lattice import Offset
+from tuner.metrology.losses import Judged, judge_loss, loss_between, peak_mm_per_s, ways_of
+from tuner.metrology.targets import over_travel_mm
+from tuner.metrology.unmeasured import without_fit
+from tuner.plans.axis import climb_axis, has_moved, prepare, read_zero
+from tuner.plans.bench import arrive, leave_cold
+from tuner.plans.bounds import free_mm, limits
+from tuner.plans.ladder import climb
+from tuner.plans.loss_questions import ask_about_losses, need_a_block, what_the_answers_say
+from tuner.plans.readings import fitted, take_reading, take_repeats
+from tuner.plans.recover import Contact, recover
+from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
+
+NAME = "lost-steps"
+VERSION = 1
+
+_STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 1
+_RISES = (1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)  # times the feed of the card
+_SLOW_CYCLES = 4
+_SEATS_BEFORE, _SEATS_AFTER = 4, 2  # after the reading that they repeat
+# A hand never scatters so far, so it is a loss or a misreading.
+_READ_TWICE_MM = 0.15
+_AS_DESCRIBED_WITHIN = 0.03
+_LEAST_WAY_MM = 20.0
+# Slow cycles go on although so much was lost; kept free at both ends is more than that.
+_MARGIN_MM = 5.0
+_ASTRAY_SLOWLY_MM = 2.5
+_MM_PER_S = "-mm-per-s"
+
+_Fast = Literal["out", "back", "neither"]
+
+
+@dataclass
+class _Hunt:
+    """One axis while it is hunted; lengths in commanded mm, readings in mm.
+
+    `from_mm` is where every cycle begins, `way_mm` how far it goes from there to plus. `feeds` are
+    those agreed on, and `done` the cycles that came back. `before_mm` are the readings of the
+    datum that still stand, `repeats` groups of them in which nothing was lost. `smallest_mm` is the
+    smallest loss that a cycle would have shown.
+    """
+
+    run: AxisRun
+    asked: dict[str, str] = field(default_factory=dict)
+    from_mm: float = 0.0
+    way_mm: float = 0.0
+    feeds: list[float] = field(default_factory=list)
+    done: list[tuple[float, _Fast]] = field(default_factory=list)
+    before_mm: list[float] = field(default_factory=list)
+    repeats: list[list[float]] = field(default_factory=list)
+    smallest_mm: float = 0.0
+    outcome: str = ""
+    lost: dict[str, Any] = field(default_factory=dict)
+    zero_first_mm: float = 0.0
+    zero_is_good: bool = True
+
+    @property
+    def slow_mm_per_min(self) -> float:
+        """The feed of every way that must not lose anything."""
+        return self.run.axis.feed_mm_per_min
+
+    @property
+    def lost_offset(self) -> Offset:
+        """What was lost, in the direction of the axis."""
+        return Offset(self.lost["size_mm"], self.lost["u_mm"], self.lost["dof"])
+
+
+def lost_steps(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> Plan:
+    """Hunt for lost steps on `axes` of the machine on `card`.
+
+    The result maps each axis to its finding, which has ``outcome`` besides: ``lost``,
+    ``not-reproduced``, ``scatter``, or empty where the hunt could not be held. It never proposes
+    another number: lost steps are no matter of it. `network` as for a session at the bench.
+    """
+    of = _STEPS_BEFORE + _STEPS_AN_AXIS * len(axes) + _STEPS_AFTER
+    contact = Contact(dialect, network=network)
+    hunts = [_Hunt(_run_of(card, card.axes[name])) for name in axes]
+    for hunt in hunts:
+        hunt.run.finding = (
+            yield from contact.through(partial(ask_about_losses, hunt.run, hunt.asked))
+        ) or {}
+    going = [hunt for hunt in hunts if not hunt.run.finding]
+    if going:
+        if not (yield from contact.through(partial(arrive, card, contact, of))):
+            return {}
+        for number, hunt in enumerate(going):
+            yield from _hunt_axis(hunt, contact, _STEPS_BEFORE + _STEPS_AN_AXIS * number + 1, of)
+            if hunt.run.ends_session:
+                break
+        yield from contact.through(partial(leave_cold, contact, of))
+    for hunt in hunts:
+        yield from contact.through(partial(_conclude, hunt))
+    return {hunt.run.name: hunt.run.finding for hunt in hunts}
+
+
+def _run_of(card: Card, axis: Axis) -> AxisRun:
+    run = AxisRun(
+        axis,
+        card.caliper,
+        grows=1 if axis.reading_grows == "plus" else -1,
+        hold_time_s=card.hold_time_s,
+    )
+    run.over_mm = over_travel_mm(0.0, float(axis.train.lost_cycle_mm))
+    return run
+
+
+def _hunt_axis(hunt: _Hunt, contact: Contact, step: int, of: int) -> Part[None]:
+    run = hunt.run
+    yield from contact.through(partial(need_a_block, run))
+    hunt.zero_first_mm = yield from contact.through(partial(prepare, run, step, of))
+    ended = yield from contact.through(partial(climb_axis, run, contact, False, step + 1, of))
+    if ended is None:
+        ended = yield from contact.through(partial(_hunted, hunt, contact, step + 2, of))
+    if ended is not None:
+        run.finding = ended
+        return
+    if hunt.outcome == "lost":
+        zero_mm = yield from contact.through(partial(read_zero, run, "zero-last"))
+        moved = has_moved(hunt.zero_first_mm, zero_mm)
+        hunt.zero_is_good = not (
+            yield from contact.through(
+                partial(hear, Decided(key=f"{run.name}.zero-moved", value=moved))
+            )
+        )
+
+
+def _hunted(hunt: _Hunt, contact: Contact, step: int, of: int) -> Part[Finding | None]:
+    """Hunt until the outcome is there, going on where it was cut off; or return why not."""
+    run = hunt.run
+    if hunt.outcome:
+        return None
+    if not contact.is_made:
+        yield from recover(run, contact)
+        ended = yield from climb(run, may_reference=False)
+        if ended is not None:
+            return ended
+    yield Checkpoint(
+        key=f"{run.name}.hunt", step=step, of=of, says=f"Axis {run.letter}: out and back"
+    )
+    why_not = yield from _find_room(hunt)
+    if why_not:
+        return without_fit(verdict="cannot-tell", axis=run.name, n=len(run.readings), next=why_not)
+    if not hunt.feeds:
+        yield from _agree_on_feeds(hunt)
+    if not hunt.feeds:
+        return without_fit(
+            verdict="cannot-tell", axis=run.name, n=len(run.readings), next=_NO_FASTER
+        )
+    yield from _read_datum(hunt)
+    if not any(fast == "neither" for _, fast in hunt.done):
+        yield from _slow_cycles(hunt)
+    if not hunt.outcome:
+        yield from _fast_cycles(hunt)
+    return None
+
+
+# --- where, and how fast ------------------------------------------------------------------
+
+
+def _find_room(hunt: _Hunt) -> Part[str]:
+    """Choose where the cycles begin and how far they go; the result says why none can be."""
+    run = hunt.run
+    room = yield from hear(Decided(key=f"{run.name}.room", value=_room(run)))
+    if isinstance(room, str):
+        return room
+    hunt.from_mm, hunt.way_mm = room
+    hunt.before_mm, hunt.repeats = [], []
+    return ""
+
+
+def _room(run: AxisRun) -> list[float] | str:
+    """Return where to begin and how far to go, in commanded mm, or in words why not.
+
+    The middle of what is free has most room for an axis that stands off by the whole way.
+    """
+    scale = fitted(run, run.readings).scale
+    if abs(scale - 1.0) > _AS_DESCRIBED_WITHIN:
+        return (
+            f"{run.letter} travels {scale:.3f} of what it is told, and a lost cycle is counted in "
+            "true mm: get the number right first (tuner tune), then hunt"
+        )
+    last = run.readings[-1]
+    low_mm, high_mm = run.minus_mm / run.scale_high, run.plus_mm / run.scale_high
+    reach_mm = [
+        last.commanded_mm + side * free_mm(run, last.commanded_mm, last.reading_mm, side)
+        for side in (-1.0, 1.0)
+    ]
+    if run.mounted:
+        low_mm, high_mm = max(low_mm, reach_mm[0]), min(high_mm, reach_mm[1])
+    from_mm = min(max((low_mm + high_mm) / 2.0, reach_mm[0]), reach_mm[1])
+    way_mm = min(high_mm - from_mm, from_mm - low_mm) - run.over_mm - _MARGIN_MM
+    if way_mm < _LEAST_WAY_MM:
+        return (
+            f"{run.letter} has {-run.minus_mm:g} mm free to minus and {run.plus_mm:g} mm to plus: "
+            "an axis that loses its way may stand off by the whole way of a cycle, so at least "
+            f"{2 * (_LEAST_WAY_MM + run.over_mm + _MARGIN_MM):.0f} mm are needed. Start again "
+            "further from its ends"
+        )
+    return [round(from_mm, 3), round(way_mm, 3)]
+
+
+def _agree_on_feeds(hunt: _Hunt) -> Part[None]:
+    """Ask how fast it may go; nothing is agreed on where the card allows no faster than usual."""
+    run, axis = hunt.run, hunt.run.axis
+    offered = yield from hear(Decided(key=f"{run.name}.feeds", value=_feeds(hunt)))
+    if not offered:
+        return
+    names = [f"{feed / 60.0:g}{_MM_PER_S}" for feed in offered]
+    fastest = peak_mm_per_s(hunt.way_mm, offered[-1], axis.acceleration_mm_per_s2)
+    chosen = yield from hear(
+        Choose(
+            key=f"{run.name}.fastest",
+            options=tuple(names),
+            says=(
+                f"How fast may {run.letter} go at most, no faster than it was built for? It begins "
+                f"at {hunt.slow_mm_per_min / 60.0:g} mm/s and rises to that; on {hunt.way_mm:.0f} "
+                f"mm, at {axis.acceleration_mm_per_s2:g} mm/s2, it gets to {fastest:.0f} mm/s"
+            ),
+        )
+    )
+    hunt.feeds = list(offered[: names.index(chosen) + 1])
+
+
+def _feeds(hunt: _Hunt) -> list[float]:
+    """Return the feeds in mm per min that are offered, all faster than that of the card."""
+    run = hunt.run
+    most = min(
+        run.axis.max_pulse_rate_hz * 60.0 / float(run.axis.stored_steps_per_mm),
+        FASTEST_MOTOR_REVS_PER_S * 60.0 * run.motor_turn_mm,
+    )
+    slow = hunt.slow_mm_per_min
+    return [round(slow * rise, 1) for rise in _RISES if slow * rise <= most]
+
+
+# --- cycles -------------------------------------------------------------------------------
+
+
+def _read_datum(hunt: _Hunt) -> Part[None]:
+    """Read where the cycles begin, several times, for the datum and for how the hand scatters."""
+    run = hunt.run
+    yield from take_reading(run, _datum_stop(hunt, f"{run.name}.datum", hunt.slow_mm_per_min))
+    yield Say(
+        key=f"{run.name}.repeats",
+        says=(
+            f"This place is read again after every cycle. {_SEATS_BEFORE} readings more of it now "
+            "show how your readings scatter: nothing moves, lift the caliper off and seat it again"
+        ),
+    )
+    yield from take_repeats(run, _SEATS_BEFORE)
+    hunt.before_mm = [one.reading_mm for one in run.repeats[-1]]
+    hunt.repeats = [list(hunt.before_mm)]
+
+
+def _datum_stop(hunt: _Hunt, key: str, feed_mm_per_min: float) -> Stop:
+    def expected_mm(_: AxisRun) -> float | None:
+        return sum(hunt.before_mm) / len(hunt.before_mm) if hunt.before_mm else None
+
+    return Stop(key, hunt.from_mm, "minus", feed_mm_per_min, _READ_TWICE_MM, expected_mm)
+
+
+def _cycle(hunt: _Hunt, key: str, feed_mm_per_min: float, fast: _Fast) -> Part[float]:
+    """Go out and come back, one of them fast; the result is what the datum reads then."""
+    run, slow = hunt.run, hunt.slow_mm_per_min
+    a = run.name
+    yield Approach(
+        key=f"{a}.{key}.out",
+        axis=a,
+        to_mm=hunt.from_mm + hunt.way_mm,
+        approach="plus",
+        over_mm=0.0,
+        feed_mm_per_min=feed_mm_per_min if fast == "out" else slow,
+    )
+    yield from _count_as_astray(run, hunt.way_mm * run.scale_high + _ASTRAY_SLOWLY_MM)
+    run.settled = len(run.readings)
+    back = feed_mm_per_min if fast == "back" else slow
+    yield from take_reading(run, _datum_stop(hunt, f"{a}.{key}.back", back))
+    return run.readings[-1].reading_mm
+
+
+def _count_as_astray(run: AxisRun, by_mm: float) -> Part[None]:
+    """Tell whoever guards the envelope how far the axis may stand off, in true mm."""
+    yield Decided(
+        key=f"{run.name}.limits",
+        value=replace(limits(run, direction_seen=True), astray_mm=by_mm),
+    )
+
+
+def _slow_cycles(hunt: _Hunt) -> Part[None]:
+    """See that the axis comes back slowly; what does not is no matter of feed."""
+    run, slow = hunt.run, hunt.slow_mm_per_min
+    groups = [list(hunt.before_mm)]
+    for number in range(1, _SLOW_CYCLES + 1):
+        read_mm = yield from _cycle(hunt, f"slow.{number}", slow, "neither")
+        groups.append([read_mm])
+        off_mm = abs(read_mm - groups[0][0])
+        if (yield from hear(Decided(key=f"{run.name}.far-off", value=off_mm > _ASTRAY_SLOWLY_MM))):
+            break
+        yield from _count_as_astray(run, _ASTRAY_SLOWLY_MM)
+    now = yield from hear(Decided(key=f"{run.name}.slow", value=_ways(hunt, groups)))
+    if now["ways"] != "still":
+        yield from take_repeats(run, _SEATS_AFTER)
+        groups[-1] = [one.reading_mm for one in run.repeats[-1]]
+        now = yield from hear(Decided(key=f"{run.name}.slow", value=_ways(hunt, groups)))
+    if now["ways"] == "still":
+        hunt.done.append((slow, "neither"))
+        came_back = [group[0] for group in groups]
+        hunt.repeats.append(came_back)
+        hunt.before_mm += came_back[1:]
+        yield from _count_as_astray(run, 0.0)
+    elif now["ways"] == "one-loss":
+        hunt.outcome = "lost"
+        hunt.lost = {"feed_mm_per_min": slow, "fast": "neither", **now["loss"]}
+    else:
+        hunt.outcome = "scatter"
+
+
+def _ways(hunt: _Hunt, groups: list[list[float]]) -> dict[str, Any]:
+    ways, _, offset = ways_of(groups, resolution_mm=hunt.run.caliper.resolution_mm)
+    return {"ways": ways, "loss": None if offset is None else _as_data(hunt, offset)}
+
+
+def _as_data(hunt: _Hunt, offset: Offset) -> dict[str, float]:
+    size_mm = hunt.run.grows * offset.size_mm
+    return {"size_mm": size_mm, "u_mm": offset.u_mm, "dof": offset.dof}
+
+
+def _fast_cycles(hunt: _Hunt) -> Part[None]:
+    """Go faster and faster, each feed out and then back, until something is lost."""
+    run = hunt.run
+    ways: tuple[_Fast, _Fast] = ("out", "back")
+    for number, feed in enumerate(hunt.feeds, 1):
+        peak = peak_mm_per_s(hunt.way_mm, feed, run.axis.acceleration_mm_per_s2)
+        reached = yield from hear(
+            Decided(key=f"{run.name}.reached", value=peak >= 0.999 * feed / 60.0)
+        )
+        if not reached:
+            yield Say(
+                key=f"{run.name}.feed-not-reached",
+                says=(
+                    f"feed not reached: on {hunt.way_mm:.0f} mm {run.letter} gets to {peak:.0f} "
+                    f"mm/s, and {feed / 60.0:g} mm/s takes v2/a = "
+                    f"{(feed / 60.0) ** 2 / run.axis.acceleration_mm_per_s2:.0f} mm. This is the "
+                    "fastest that is tried"
+                ),
+            )
+        for fast in ways:
+            if (feed, fast) not in hunt.done:
+                yield from _fast_cycle(hunt, f"fast.{number}.{fast}", feed, fast)
+                if hunt.outcome:
+                    return
+        if not reached:
+            break
+    hunt.outcome = "not-reproduced"
+
+
+def _fast_cycle(hunt: _Hunt, key: str, feed: float, fast: _Fast) -> Part[None]:
+    run = hunt.run
+    after_mm = [(yield from _cycle(hunt, key, feed, fast))]
+    now = yield from hear(Decided(key=f"{run.name}.step", value=_step(hunt, after_mm)))
+    if now["is_loss"]:
+        yield from take_repeats(run, _SEATS_AFTER)
+        after_mm = [one.reading_mm for one in run.repeats[-1]]
+        now = yield from hear(Decided(key=f"{run.name}.step", value=_step(hunt, after_mm)))
+    hunt.smallest_mm = max(hunt.smallest_mm, now["smallest_mm"])
+    if now["is_loss"]:
+        hunt.outcome = "lost"
+        hunt.lost = {"feed_mm_per_min": feed, "fast": fast, **now["loss"]}
+        return
+    hunt.before_mm += after_mm
+    hunt.done.append((feed, fast))
+    yield from _count_as_astray(run, 0.0)
+
+
+def _step(hunt: _Hunt, after_mm: list[float]) -> dict[str, Any]:
+    offset, smallest_mm, is_loss = loss_between(
+        hunt.before_mm,
+        after_mm,
+        repeats=hunt.repeats,
+        resolution_mm=hunt.run.caliper.resolution_mm,
+        chances=2 * len(hunt.feeds),
+    )
+    return {"is_loss": is_loss, "smallest_mm": smallest_mm, "loss": _as_data(hunt, offset)}
+
+
+# --- what it means ------------------------------------------------------------------------
+
+
+def _conclude(hunt: _Hunt) -> Part[None]:
+    """Look at the marks where that splits what is left, and say what was found."""
+    run = hunt.run
+    if hunt.outcome == "lost" and not run.finding:
+        judged = _judged(hunt, None)
+        if judged.look:
+            judged = _judged(hunt, (yield from _look_at_marks(hunt)))
+        run.finding = yield from hear(
+            Decided(key=f"{run.name}.finding", value=_finding(hunt, judged))
+        )
+    elif not run.finding:
+        run.finding = yield from hear(
+            Decided(key=f"{run.name}.finding", value=_finding(hunt, None))
+        )
+    yield Say(
+        key=run.name,
+        tag="RESULT",
+        fields=(("verdict", run.finding["verdict"]), ("outcome", hunt.outcome or "no-hunt")),
+        says=_in_words(hunt),
+    )
+    yield Say(key=f"{run.name}.next", says=f"next: {run.finding['next']}")
+
+
+def _judged(hunt: _Hunt, belt_left_its_mark: bool | None) -> Judged:
+    return judge_loss(
+        hunt.lost_offset,
+        hunt.run.axis.train,
+        datum_look="unmoved" if hunt.zero_is_good else "moved",
+        belt_left_its_mark=belt_left_its_mark,
+    )
+
+
+def _look_at_marks(hunt: _Hunt) -> Part[bool | None]:
+    run = hunt.run
+    seen = yield from hear(
+        Choose(
+            key=f"{run.name}.look.belt-jump",
+            options=("yes", "no", "unsure"),
+            says=(
+                f"Leave {run.letter} where it stands, switch the machine off and unplug it. Look "
+                "at the pencil line across belt and pulley, where it comes round: has the belt "
+                "left its place on the pulley?"
+            ),
+        )
+    )
+    return None if seen == "unsure" else seen == "yes"
+
+
+def _finding(hunt: _Hunt, judged: Judged | None) -> Finding:
+    run = hunt.run
+    passed = [[feed, fast] for feed, fast in hunt.done]
+    finding = without_fit(
+        verdict=judged.verdict if judged else _VERDICTS[hunt.outcome],
+        axis=run.name,
+        n=len(run.readings),
+        next=judged.next if judged else _NEXT[hunt.outcome],
+    )
+    finding |= {
+        "outcome": hunt.outcome,
+        "asked": dict(hunt.asked),
+        "passed": passed,
+        "lost": hunt.lost or None,
+        "smallest_loss_mm": hunt.smallest_mm or None,
+        "distance_mm": hunt.way_mm,
+    }
+    if judged:
+        finding["causes"], finding["tie"] = list(judged.causes), list(judged.tie)
+        finding["not_tested"] |= judged.not_tested
+    elif hunt.outcome == "scatter":
+        finding["causes"] = [_LOOSE]
+    else:
+        cycle_mm = float(run.axis.train.lost_cycle_mm)
+        if cycle_mm < hunt.smallest_mm:
+            finding["not_tested"]["lost-steps"] = (
+                f"a loss below {hunt.smallest_mm:.2f} mm would not have been seen, and one lost "
+                f"cycle is {cycle_mm:.2g} mm"
+            )
+        hints = what_the_answers_say(hunt.asked)
+        if hints:
+            finding["next"] += f". You said: {hints}"
+    return finding
+
+
+_NO_FASTER = (
+    "the card's pulse rate, or ten turns of the motor a second, allow nothing faster than its "
+    "usual feed: write a lower feed for this axis into the card, then hunt again"
+)
+_VERDICTS = {"scatter": "repair-first", "not-reproduced": "cannot-tell"}
+_NEXT = {
+    "scatter": (
+        "the axis does not even come back slowly, another time by another length: see that pulley, "
+        "coupling and carriage are tight, power off and unplugged, and hunt again"
+    ),
+    "not-reproduced": (
+        "cold and unloaded nothing was lost. Hunt again when drivers and motors are as warm as in "
+        "work (half an hour of it), with the load and the cables of work, and at the place where "
+        "it was lost"
+    ),
+}
+_LOOSE = {
+    "name": "loose-pulley",
+    "p": 1.0,
+    "says": "the axis comes back to another place each time: something is loose",
+    "check": "turn the motor's shaft against the pulley by hand, power off and unplugged",
+    "odds": None,
+    "looks": [],
+}
+
+
+def _in_words(hunt: _Hunt) -> str:
+    run = hunt.run
+    if not hunt.lost:
+        return {
+            "": "nothing was hunted for",
+            "scatter": f"{run.letter} does not come back to where it was, even slowly",
+            "not-reproduced": _not_reproduced(hunt),
+        }[hunt.outcome]
+    lost = hunt.lost
+    how = {
+        "out": "going out at",
+        "back": "coming back at",
+        "neither": "at its usual feed of",
+    }[lost["fast"]]
+    causes = run.finding["causes"]
+    size = f"{lost['size_mm']:+.2f} ± {2 * lost['u_mm']:.2f} mm"
+    return (
+        f"{run.letter} is off by {size} since {how} {lost['feed_mm_per_min'] / 60.0:g} mm/s; "
+        f"{_passed_in_words(hunt)}. Most likely: {causes[0]['says']}"
+    )
+
+
+def _not_reproduced(hunt: _Hunt) -> str:
+    return (
+        f"{hunt.run.letter} lost nothing above {hunt.smallest_mm:.2f} mm; {_passed_in_words(hunt)}"
+    )
+
+
+def _passed_in_words(hunt: _Hunt) -> str:
+    fastest = max((feed for feed, _ in hunt.done), default=None)
+    if fastest is None:
+        return "no feed was passed"
+    peak = peak_mm_per_s(hunt.way_mm, fastest, hunt.run.axis.acceleration_mm_per_s2)
+    return f"it came back from {min(peak, fastest / 60.0):.0f} mm/s"

@@ -1,0 +1,64 @@
+"""What was found of an axis, said in a line that a person and a program can read."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from tuner.drive.scale import form_words
+from tuner.messages import Say
+from tuner.plans.run import AxisRun, Part
+
+_WORTH_SAYING = 0.01
+_MOST_CAUSES = 5
+_LIKELIER_THAN_NOT = 0.5
+
+
+def say_result(run: AxisRun) -> Part[None]:
+    """Say the verdict, the causes and what is proposed, and then what to do next."""
+    finding = run.finding
+    yield Say(
+        key=run.name,
+        tag="RESULT",
+        fields=(("verdict", finding["verdict"]), *_odds(finding)),
+        says=_result_in_words(run, finding),
+    )
+    yield Say(key=f"{run.name}.next", says=f"next: {finding['next']}")
+
+
+def _odds(finding: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    """Return the likeliest causes with their odds as one field, none where there are none."""
+    listed = ",".join(
+        f"{one['name']}:{one['p']:.2f}"
+        for one in finding["causes"][:_MOST_CAUSES]
+        if one["p"] >= _WORTH_SAYING
+    )
+    return (("odds", listed),) if listed else ()
+
+
+def _result_in_words(run: AxisRun, finding: Mapping[str, Any]) -> str:
+    parts = []
+    if finding["scale"]:
+        scale = finding["scale"]
+        who = f"motor {finding['motor']}" if finding.get("motor") else run.letter
+        parts.append(f"{who} travels {scale['value']:.5f} ± {scale['U']:.5f} of what it is told")
+    parts += _causes_in_words(finding)
+    if finding["proposal"]:
+        form = run.axis.stored.form
+        number, found = finding["proposal"][form], finding["proposal"]["found"][form]
+        if number is not None and number != found:
+            parts.append(
+                f"proposed: {number:.6g} instead of {found:.6g} {form_words(form, run.unit)}"
+            )
+    return "; ".join(parts) or "nothing could be measured"
+
+
+def _causes_in_words(finding: Mapping[str, Any]) -> list[str]:
+    """Return what the likeliest cause is, and every other that is likelier than not.
+
+    Two of those are independent: one is about the number, one about how the axis moves. What
+    must be repaired comes first.
+    """
+    named = [one["says"] for one in finding["causes"][:1]]
+    named += [one["says"] for one in finding["causes"][1:] if one["p"] >= _LIKELIER_THAN_NOT]
+    return named[::-1] if finding["verdict"] == "repair-first" else named
