@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import pytest
+from counter import intake
 
 from tuner import cli
 from tuner.commands import choosing, menu
@@ -145,6 +146,7 @@ def test_without_a_card_it_says_how_to_get_one(
             ["rehearse", "--fault", "step-angle"],
         ),
         ({"menu_what": "4"}, []),
+        ({"menu_what": "write-a-handover-sheet"}, []),
     ],
 )
 def test_the_other_ways(
@@ -161,6 +163,26 @@ def test_history_and_an_open_session(home: Path, capsys: pytest.CaptureFixture[s
     got, person = asked(lambda: what_to_do(home), menu_what="4", menu_session="2")
     assert got == ["log", person.offered["menu.session"][1]]
     assert "go-on-with-the-last-session" not in person.offered["menu.what"]
+
+
+def test_a_machine_comes_in_and_goes_out(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    got, _ = asked(lambda: what_to_do(home), menu_what="take-in-a-machine", menu_card="2")
+    assert got == ["intake", str(home / "cards" / "b.toml")]
+    cli._parser().parse_args(got)
+    rehearsed(home)
+    got, person = asked(lambda: what_to_do(home), menu_what="write-a-handover-sheet")
+    assert got == ["sheet", person.offered["menu.session"][0]]
+    cli._parser().parse_args(got)
+
+
+def test_the_port_of_a_machine_is_known_after_an_intake(
+    home: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rehearsed(home)
+    intake(home)
+    monkeypatch.setattr(choosing, "is_rehearsal", lambda _: False)
+    _, person = asked(lambda: what_to_do(home), menu_what="1", menu_port="1")
+    assert person.offered["menu.port"][0].startswith("rehearse://")
 
 
 def test_an_answer_can_be_taken_back(home: Path) -> None:

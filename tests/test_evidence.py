@@ -95,6 +95,18 @@ def lines_with(*starts: str) -> list[str]:
     return [line + "\n" for line in GOOD.splitlines() if line.startswith(starts)]
 
 
+def test_after_a_refusal_nothing_more_of_its_group_may_leave() -> None:
+    refused = changed(
+        "6.511 < ok\n6.512 > G1 X20.000 F1200\n6.513 < ok\n6.514 > M400\n7.700 < ok\n"
+        "7.701 ~ MOVED x.near group=7 | motion has ended\n",
+        "6.511 < error: too cold\n",
+    )
+    assert judged(refused) == []
+    again = refused.replace("error: too cold\n", "error: too cold\n6.600 > G1 X20.000 F1200\n")
+    (finding,) = judged(again)
+    assert "without a consent" in finding
+
+
 # --- good conversations -----------------------------------------------------------------
 
 

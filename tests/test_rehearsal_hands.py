@@ -451,6 +451,25 @@ def test_who_is_slower_than_a_question_may_wait_does_not_answer_it(
     assert hands.answer(replace(choose("colour", "red", "green"), patience_s=2.0)) == "red"
 
 
+@pytest.mark.parametrize(
+    ("fault", "how"),
+    [
+        ("none", "free"),
+        ("gear-teeth", "free"),
+        ("cold-feed-refused", "free"),
+        ("feeder-slip", "hot"),
+        ("heater-dead", "hot"),
+        ("sensor-out", "hot"),
+    ],
+)
+def test_who_sees_that_nozzle_or_grip_is_wrong_feeds_hot(fault: str, how: str) -> None:
+    _, hands = at_work(fault, "e")
+    assert hands.answer(choose("e.feed-how", "free", "hot")) == how
+    wanted = asked(Text(key="e.temperature", wanted="°C"))
+    assert hands.answer(wanted) == "210"
+    assert hands.caliper_shows(wanted) == "the spool says 210 degrees"
+
+
 # --- marks, screws, tables, filament, frames ----------------------------------------------
 
 

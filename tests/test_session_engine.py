@@ -36,6 +36,7 @@ from tuner.errors import (
     Unanswered,
 )
 from tuner.messages import (
+    REFUSED,
     Again,
     Approach,
     Ask,
@@ -324,6 +325,35 @@ def test_without_a_move_nothing_is_late(bench: Bench) -> None:
 
     bench.run(answers, READING)
     assert bench.heard == [Value(70.0, 1_001_000.0)]
+
+
+FEED = replace(MOVE, key="e.run.2", axis="e", over_mm=0.0, feed_mm_per_min=60.0)
+FED_FROM = Decided(key="e.limits", value=replace(LIMITS, axis="e"))
+
+
+@pytest.fixture
+def feeding(bench: Bench) -> Bench:
+    bench.gate = Gate(card(CARD_TEXT + FEEDER_TEXT).axes, dialect(), bench.clock)
+    return bench
+
+
+def test_a_mark_on_filament_is_never_read_too_late(feeding: Bench) -> None:
+    def answers(question: Question) -> str:
+        if question.line.tag == "CONFIRM":
+            return "go"
+        feeding.clock.at_s += 1e4
+        return "70"
+
+    feeding.run(answers, GREETING, FED_FROM, FEED, replace(READING, axis="e"))
+    assert feeding.heard[-1] == Value(70.0, 11_000.0)
+
+
+def test_a_feed_that_is_refused_is_for_the_plan_and_its_place_is_unknown(feeding: Bench) -> None:
+    feeding.controller.fails["move"] = LineRefused("too cold")
+    outcome = feeding.run(["go"], GREETING, FED_FROM, FEED)
+    assert (outcome.ended_as, feeding.heard[-1]) == ("finished", Value(REFUSED))
+    assert feeding.gate.position_mm("e") is None
+    assert "too cold" in [line.says for line in feeding.person.tagged("NOTE")]
 
 
 def test_a_reading_is_on_disk_before_the_next_prompt(bench: Bench) -> None:

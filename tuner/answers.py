@@ -15,7 +15,7 @@ from tuner.errors import BadAnswer, Stopped
 from tuner.messages import Accepts, Again, Go, Length, OneOf, Reply, Undo, Value, Words
 from tuner.text import clipped, shown
 
-_NUMBER = re.compile(r"([+-]?)([0-9]{1,6})(?:[.,]([0-9]{1,8}))?\s*(mm|in|\")?", re.ASCII)
+_NUMBER = re.compile(r"([+-]?)([0-9]{1,6})(?:[.,]([0-9]{1,8}))?\s*(mm|in|\"|deg)?", re.ASCII)
 _OPTION_NUMBER = re.compile(r"[1-9][0-9]?", re.ASCII)
 _TAKES_BACK = ("undo", "back")
 _MM_PER_INCH = Fraction(254, 10)  # exact by definition (NIST SP 811)
@@ -24,7 +24,7 @@ _MM_PER_INCH = Fraction(254, 10)  # exact by definition (NIST SP 811)
 def parse_mm(text: str) -> float:
     """Return the length typed as `text` in mm; raises ``BadAnswer`` for anything else."""
     match = _NUMBER.fullmatch(text.strip().lower())
-    if not match:
+    if not match or match[4] == "deg":
         raise BadAnswer(
             f"'{clipped(shown(text.strip()), 40)}' is not a length; type it like 12.34, 12,34, "
             "12.34 mm or 0.486 in"
@@ -36,6 +36,17 @@ def parse_mm(text: str) -> float:
     return float(-value if sign == "-" else value)
 
 
+def parse_deg(text: str) -> float:
+    """Return the angle typed as `text` in degrees; raises ``BadAnswer`` for anything else."""
+    match = _NUMBER.fullmatch(text.strip().lower())
+    if not match or match[4] not in (None, "deg"):
+        raise BadAnswer(
+            f"'{clipped(shown(text.strip()), 40)}' is not an angle; type it in degrees, like 12.3, "
+            "12,3 or 12.3 deg"
+        )
+    return parse_mm(text.strip().lower().removesuffix("deg"))
+
+
 def _length(accepts: Length, text: str) -> Reply:
     if not text and accepts.default:
         text = accepts.default
@@ -43,12 +54,14 @@ def _length(accepts: Length, text: str) -> Reply:
         return Again()
     if accepts.is_reading and text in _TAKES_BACK:
         raise BadAnswer("there is no earlier reading to take back")
-    value = parse_mm(text)
+    value = parse_deg(text) if accepts.unit == "deg" else parse_mm(text)
     if not accepts.low_mm <= value <= accepts.high_mm:
-        advice = "read the caliper again" if accepts.is_reading else "type a length in this range"
-        raise BadAnswer(
-            f"{value:g} mm is outside {accepts.low_mm:g} to {accepts.high_mm:g} mm; {advice}"
-        )
+        unit, what = ("deg", "an angle") if accepts.unit == "deg" else ("mm", "a length")
+        advice = f"type {what} in this range"
+        if accepts.is_reading:
+            advice = "read the mark again" if unit == "deg" else "read the caliper again"
+        inside = f"{accepts.low_mm:g} to {accepts.high_mm:g} {unit}"
+        raise BadAnswer(f"{value:g} {unit} is outside {inside}; {advice}")
     return Value(value)
 
 

@@ -109,6 +109,7 @@ def _parser() -> argparse.ArgumentParser:
 
     leaves = [rehearse, tune, _add_resume(commands), *_add_travel(commands), _add_convert(commands)]
     leaves += [_add_examine(commands), _add_offset(commands), _add_prints(commands)]
+    leaves.append(_add_squareness(commands))
     leaves += [*_add_card(commands), *_add_log(commands), *_add_counter(commands)]
     ports = commands.add_parser(
         "ports",
@@ -417,6 +418,38 @@ def _add_offset(commands: _Commands) -> argparse.ArgumentParser:
     )
     _add_json(offset, default=False)
     return offset
+
+
+def _add_squareness(commands: _Commands) -> argparse.ArgumentParser:
+    squareness = commands.add_parser(
+        "squareness",
+        formatter_class=_FORM,
+        help="how square two axes are, from the sides and diagonals of a frame",
+        description=(
+            "Say how square two axes are, from two sides and two diagonals in mm, measured on the\n"
+            "machine or on a printed frame. Skew and scale do not mix; nothing moves."
+        ),
+        epilog=(
+            "example: tuner squareness --told 100 100 --sides 100.04 99.99 \\\n"
+            "           --diagonals 141.66 141.18 --printed"
+        ),
+    )
+    for option, names, meaning in (
+        ("--told", ("A", "B"), "how long the sides were meant to be"),
+        ("--sides", ("A", "B"), "the sides along the two axes, as measured"),
+        ("--diagonals", ("D1", "D2"), "the diagonal from where both axes begin, then the other"),
+    ):
+        squareness.add_argument(option, nargs=2, required=True, metavar=names, help=meaning)
+    _add_axis(squareness)
+    squareness.add_argument(
+        "--uncertainty",
+        metavar="MM",
+        default="0.05",
+        help="plus or minus so much, of each length (default: 0.05)",
+    )
+    squareness.add_argument("--printed", action="store_true", help="the frame was printed")
+    _add_json(squareness, default=False)
+    return squareness
 
 
 def _add_card(commands: _Commands) -> list[argparse.ArgumentParser]:
@@ -741,6 +774,18 @@ def run(arguments: Sequence[str]) -> int:
                 card_path=given.card,
                 axes=given.axes,
                 uncertainty=given.uncertainty,
+                as_json=given.as_json,
+            )
+        case "squareness":
+            from tuner.commands.squareness import squareness
+
+            return squareness(
+                sides=given.sides,
+                diagonals=given.diagonals,
+                told=given.told,
+                axes=given.axes,
+                uncertainty=given.uncertainty,
+                printed=given.printed,
                 as_json=given.as_json,
             )
         case "card" if given.action == "new":

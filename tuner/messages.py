@@ -18,6 +18,8 @@ from dataclasses import dataclass, field
 from typing import Any, Literal, Protocol
 
 Approached = Literal["plus", "minus"]
+Unit = Literal["mm", "deg"]
+"""What a number counts: of an axis that turns, degrees stand where a name says mm."""
 
 _LONGEST_LINE = 400
 
@@ -74,6 +76,7 @@ class Text:
     low_mm: float | None = None
     high_mm: float | None = None
     wanted: str = field(default="text", metadata=_PROSE)
+    unit: Unit = field(default="mm", metadata=_PROSE)
     suggestions: tuple[str, ...] = field(default=(), metadata=_PROSE)
     says: str = field(default="", metadata=_PROSE)
 
@@ -104,6 +107,7 @@ class Ask:
     seat: int = 1
     block_mm: float = 0.0
     replaces: int = 0
+    unit: Unit = field(default="mm", metadata=_PROSE)
     says: str = field(default="", metadata=_PROSE)
 
 
@@ -327,13 +331,14 @@ class OneOf:
 @dataclass(frozen=True)
 class Length:
     """A length between `low_mm` and `high_mm`, in mm or with ``in``; for a reading also
-    ``again``."""
+    ``again``. An angle where `unit` says so."""
 
     low_mm: float
     high_mm: float
     is_reading: bool = False
     may_undo: bool = False
     default: str = ""
+    unit: Unit = "mm"
 
 
 @dataclass(frozen=True)

@@ -182,12 +182,12 @@ def sessions(home: Path) -> list[SessionSummary]:
 
 def _last_port(home: Path, machine: str) -> str | None:
     """Return where `machine` was last, None where it never was at a real port."""
-    last = next((one.id for one in sessions(home) if one.machine == shown(machine)), None)
-    if last is None:
+    its = [one.id for one in sessions(home) if one.machine == shown(machine)]
+    if not its:
         return None
     logbook = Logbook(home / "logbook.db")
     try:
-        url = url_in_words(logbook.head(last).port)
+        urls = (url_in_words(logbook.head(one).port) for one in its)
+        return next((url for url in urls if url and not is_rehearsal(url)), None)
     finally:
         logbook.close()
-    return None if is_rehearsal(url) else url

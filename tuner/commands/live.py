@@ -61,7 +61,7 @@ class Bench:
 
 
 def chosen_axes(card: Card, wanted: Sequence[str] | None) -> tuple[str, ...]:
-    """Return the axes to tune, vertical ones late and a feeder last; raises ``UsedWrongly``.
+    """Return the axes to tune, in the order of the card, a feeder last; raises ``UsedWrongly``.
 
     A feeder may be heated for, and axes are measured cold. Of two axes on coupled belts both are
     measured, since both motors move each of them.
@@ -75,20 +75,28 @@ def chosen_axes(card: Card, wanted: Sequence[str] | None) -> tuple[str, ...]:
     chosen = set(wanted or card.axes)
     if card.layout == "coupled-belts" and not _COUPLED.isdisjoint(chosen):
         chosen |= _COUPLED
-    return tuple(sorted((name for name in card.axes if name in chosen), key=_in_turn(card)))
+    named = (name for name in card.axes if name in chosen)
+    return tuple(sorted(named, key=lambda name: card.axes[name].filament is not None))
 
 
 _COUPLED = frozenset({"x", "y"})
 
 
-def _in_turn(card: Card) -> Callable[[str], tuple[bool, bool]]:
-    """Return what sorts axes into the order that is safe: vertical ones late, a feeder last."""
+def with_test(setup: Bench, test: str) -> Bench:
+    """Return `setup` with the procedure `test` instead of measuring; none where it is empty.
 
-    def late(name: str) -> tuple[bool, bool]:
-        axis = card.axes[name]
-        return axis.filament is not None, axis.vertical
-
-    return late
+    Raises ``UsedWrongly`` for axes that it is not made for.
+    """
+    moves = test not in ("", "squareness")
+    kinds = {name: setup.card.axes[name].train.drive.kind for name in setup.axes}
+    others = [name for name, kind in kinds.items() if kind in ("feeder", "rotary")]
+    if moves and (setup.card.layout != "independent" or others):
+        what = f"axis {', '.join(others)}" if others else f"layout = {setup.card.layout}"
+        raise UsedWrongly(
+            f"--test {test} is for axes that travel in mm, each with a motor of its own, and the "
+            f"card of {shown(setup.card.name)} has {what}; choose other axes with --axis"
+        )
+    return replace(setup, test=test)
 
 
 def dialect_of(card: Card, card_path: Path | None) -> Dialect:

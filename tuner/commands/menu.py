@@ -5,7 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from tuner.commands.choosing import ALL, Arguments, choose_tune, conversation, sessions
+from tuner.commands.choosing import (
+    ALL,
+    Arguments,
+    choose_card,
+    choose_tune,
+    conversation,
+    sessions,
+)
 from tuner.commands.why import why_is_it_wrong
 from tuner.messages import Choose, Say, Text
 from tuner.plans.run import Part, hear
@@ -32,6 +39,8 @@ def what_to_do(home: Path) -> Part[Arguments]:
         "set-up-a-machine-card": lambda: _nothing_more(["card", "new"]),
         "look-at-the-history": lambda: _choose_history(home),
         "rehearse-on-a-simulated-machine": _choose_rehearsal,
+        "take-in-a-machine": lambda: _choose_intake(home),
+        "write-a-handover-sheet": lambda: _choose_sheet(home),
     }
     if unfinished:
         choices["go-on-with-the-last-session"] = lambda: _nothing_more(["resume", unfinished[0].id])
@@ -61,6 +70,28 @@ def _choose_history(home: Path) -> Part[Arguments]:
         )
     )
     return ["log"] if wanted == ALL else ["log", str(wanted)]
+
+
+def _choose_intake(home: Path) -> Part[Arguments]:
+    found = yield from choose_card(home)
+    return [] if found is None else ["intake", str(found[0])]
+
+
+def _choose_sheet(home: Path) -> Part[Arguments]:
+    latest = sessions(home)[:_MOST_SESSIONS]
+    if not latest:
+        yield Say(key="menu.no-history", says="nothing was done yet: there is no session")
+        return []
+    options = tuple(shown(one.id) for one in latest)
+    wanted = yield from hear(
+        Choose(
+            key="menu.session",
+            options=options,
+            default=options[0],
+            says="Which session? Those of the same job, and the check of a change, come along",
+        )
+    )
+    return ["sheet", str(wanted)]
 
 
 # --- a rehearsal --------------------------------------------------------------------------

@@ -9,7 +9,14 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 from tuner.card.read import parse_card
-from tuner.commands.live import Bench, chosen_axes, dialect_of, run_session, simulated
+from tuner.commands.live import (
+    Bench,
+    chosen_axes,
+    dialect_of,
+    run_session,
+    simulated,
+    with_test,
+)
 from tuner.commands.report import print_json, print_sentence
 from tuner.commands.tune import change_of, console_for
 from tuner.console.desk import Console
@@ -137,7 +144,7 @@ def rehearse(
     if seed < 0:
         raise UsedWrongly(f"--seed {seed} is below 0; give a whole number from 0 on")
     setup, port = simulated(home, card, dialect_of(card, None), wanted, url)
-    setup = replace(setup, quick=quick, change=change, job=job, test=test)
+    setup = with_test(replace(setup, quick=quick, change=change, job=job), test)
     return run_rehearsal(setup, Hands(port.machine, seed), console)
 
 

@@ -11,7 +11,14 @@ from pathlib import Path
 from tuner.card.dialect import Dialect
 from tuner.card.read import read_card
 from tuner.card.schema import Card
-from tuner.commands.live import Bench, chosen_axes, dialect_of, run_session, simulated
+from tuner.commands.live import (
+    Bench,
+    chosen_axes,
+    dialect_of,
+    run_session,
+    simulated,
+    with_test,
+)
 from tuner.console.desk import Console
 from tuner.errors import UsedWrongly
 from tuner.handover.filed import Filed, read_proposal
@@ -35,8 +42,8 @@ def tune(
     """Run a guided session on the machine of `card_path` at `url`; return its exit status.
 
     With `quick` four readings an axis have to do; `test` names another procedure. With a `proposal`
-    that a person has applied, its axis alone is measured, to see what became of the change. `job` is the number of the job
-    that the session belongs to, empty without one.
+    that a person has applied, its axis alone is measured, to see what became of the change. `job`
+    is the number of the job that the session belongs to, empty without one.
     """
     card = read_card(card_path)
     dialect = dialect_of(card, card_path)
@@ -46,7 +53,7 @@ def tune(
         setup, _ = simulated(home, card, dialect, wanted, url)
     else:
         setup = on_a_machine(home, card, dialect, wanted, url)
-    setup = replace(setup, quick=quick, change=change, job=job, test=test)
+    setup = with_test(replace(setup, quick=quick, change=change, job=job), test)
     console = console_for(plain, port=url)
     return run_session(setup, console, console)
 

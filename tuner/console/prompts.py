@@ -68,9 +68,10 @@ def prompt(accepts: Accepts) -> str:
         case OneOf():
             return _completed("number or word", accepts)
         case Length(is_reading=True):
-            return _completed("reading in mm", accepts)
+            return _completed(f"reading in {accepts.unit}", accepts)
         case Length():
-            return _completed("length in mm", accepts)
+            what = "angle" if accepts.unit == "deg" else "length"
+            return _completed(f"{what} in {accepts.unit}", accepts)
         case Words():
             return _completed(accepts.wanted, accepts)
 
@@ -90,6 +91,11 @@ def _meaning(accepts: Accepts) -> str:
             )
         case OneOf():
             return "Type the number or the word of one of the lines above and press Enter."
+        case Length(unit="deg"):
+            return (
+                "Type an angle in degrees, like 12.3 or 12,3, and press Enter. It must lie between "
+                f"{accepts.low_mm:g} and {accepts.high_mm:g} degrees."
+            )
         case Length():
             return (
                 "Type a length in mm, like 12.34 or 12,34, and press Enter; in inches with in, "

@@ -101,18 +101,13 @@ class Story:
 
     def stored_as_left(self) -> str:
         """Return the number that the controller held at the end, as far as that is known."""
-        proposal = self.proposal
-        if self.left is not None and self.left.checked is None:
+        proposed = "" if self.proposal is None else _in_form(self.proposal, "proposed")
+        if self.left is None:
+            return f"proposed: {proposed}; not checked" if proposed else "as found"
+        if self.left.checked is None:
             return self._on_card(self.left)
-        outcome = None if self.left is None or self.left.checked is None else self.left.checked
-        if proposal is None:
-            return "as found"
-        proposed = _in_form(proposal, "proposed")
-        if outcome is None:
-            return f"proposed: {proposed}; not checked"
-        if outcome.outcome == "confirmed":
-            return proposed
-        return "as found" if outcome.outcome == "not-applied" else "read it from the controller"
+        known = {"confirmed": proposed or "as proposed", "not-applied": "as found"}
+        return known.get(self.left.checked.outcome, "read it from the controller")
 
     def travel(self, of: Recorded | None) -> str:
         """Return what the axis travels of 100 mm, as `of` measured it."""

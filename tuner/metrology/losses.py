@@ -19,6 +19,7 @@ from typing import Any, Literal
 import numpy as np
 
 from tuner.drive.parts import DriveTrain
+from tuner.metrology.faults import CHECKS
 from tuner.metrology.lattice import CONFIDENT, DatumLook, Meaning, Offset, Sense, sense_of
 from tuner.metrology.student import student_t_factor
 from tuner.metrology.terms import Hand, usual_hand
@@ -29,6 +30,8 @@ _FALSE_ALARMS = 0.001
 _FOUND = 0.95
 # One loss is believed only where everything before it and after it looks even.
 _UNEVEN = 0.01
+# Where speed says nothing, a lattice any finer fits every loss to within its own half step.
+_TOO_FINE_U = 10.0
 _LATTICE_LOOK = "belt-jump"
 
 Ways = Literal["still", "one-loss", "scatter"]
@@ -135,14 +138,23 @@ def judge_loss(
     train: DriveTrain,
     *,
     datum_look: DatumLook,
+    needs_speed: bool,
     belt_left_its_mark: bool | None = None,
 ) -> Judged:
     """Return what the loss `offset` is on an axis of `train`, and what to do about it.
 
-    `datum_look` is what the closed jaws showed after it. `belt_left_its_mark` says whether the
-    mark on the belt has left the one on the pulley; None where nobody has looked.
+    `datum_look` is what the closed jaws showed after it, and `needs_speed` whether nothing was lost
+    slowly: a nut slips at any feed, a motor rather at a high one. `belt_left_its_mark` says whether
+    the mark on the belt has left the one on the pulley; None where nobody has looked.
     """
     sense = sense_of(offset, [train], datum_look)
+    cycle_mm = float(train.lost_cycle_mm)
+    if not needs_speed and datum_look == "unmoved" and cycle_mm < _TOO_FINE_U * offset.u_mm:
+        why = (
+            f"a lost cycle of the motor is {cycle_mm:.2g} mm, so fine that lost motion of any "
+            "other kind fits it as well"
+        )
+        sense = Sense(sense_of(offset, [], datum_look).meanings, {"lost-steps": why})
     meanings, sure = sense.meanings, sense.sure
     if sure is None and belt_left_its_mark is not None:
         meanings = _after_the_look(sense, belt_left_its_mark)
@@ -179,18 +191,12 @@ def _cause(one: Meaning) -> dict[str, Any]:
         "name": one.name,
         "p": one.p,
         "says": one.says,
-        "check": _CHECKS[one.name],
+        "check": CHECKS[one.name],
         "odds": None,
         "looks": [],
     }
 
 
-_CHECKS = {
-    "lost-steps": "look whether the mark on the motor's shaft is off its place",
-    "belt-jump": "look whether the mark on the belt has left the one on the pulley",
-    "datum-moved": "close the jaws and read the zero",
-    "not-listed": "look at nut, coupling and screw, and at what the caliper reads from",
-}
 _REPAIRS = {
     "lost-steps": (
         "the motor is too weak for that feed or that load: let the axis run lighter (grease, "

@@ -16,24 +16,13 @@ from tuner.plans.ladder import climb
 from tuner.plans.measure import finding_now, measure
 from tuner.plans.recover import Contact, needs_no_machine, recover
 from tuner.plans.run import AxisRun, Finding, Part, hear
+from tuner.plans.vertical import put_block_beside, read_other_screws, station_of
 
 _ZERO_MOVED_MM = 0.03
 
 
-def measure_axis(
-    card: Card,
-    axis: Axis,
-    contact: Contact,
-    may_reference: bool,
-    step: int,
-    of: int,
-    *,
-    quick: bool = False,
-) -> Part[AxisRun]:
-    """Measure one axis; the result is its run, with the finding as data in ``run.finding``.
-
-    With `quick` the first four readings have to do.
-    """
+def run_of(card: Card, axis: Axis, *, quick: bool) -> AxisRun:
+    """Return the run of an axis of which nothing is known yet."""
     run = AxisRun(
         axis,
         card.caliper,
@@ -42,6 +31,14 @@ def measure_axis(
         quick=quick,
     )
     run.over_mm = over_travel_mm(0.0, float(axis.train.lost_cycle_mm))
+    run.station = station_of(run)
+    return run
+
+
+def measure_axis(
+    run: AxisRun, contact: Contact, may_reference: bool, step: int, of: int
+) -> Part[AxisRun]:
+    """Measure the axis of `run`; the result is that run, with the finding as data in it."""
     zero_first_mm = yield from contact.through(partial(prepare, run, step, of))
     ended = yield from contact.through(
         partial(climb_axis, run, contact, may_reference, step + 1, of)
@@ -63,6 +60,7 @@ def measure_axis(
         run.finding = yield from contact.through(
             partial(hear, Decided(key=f"{run.name}.finding", value=finding_now(run, {})))
         )
+    yield from read_other_screws(run, contact)
     return run
 
 
@@ -81,7 +79,16 @@ def climb_axis(
         of=of,
         says=f"Axis {run.letter}: first moves, small and slow",
     )
+    # A clamped caliper has a slide, which no first move before it was clamped could heed.
+    if run.watched_at == contact.times and not run.mounted:
+        return (yield from climb(run, may_reference, _watched_already))
     return (yield from climb(run, may_reference))
+
+
+def _watched_already(_: AxisRun) -> Part[Finding | None]:
+    """The first move was watched, and its free travel declared, before any axis went far."""
+    return None
+    yield
 
 
 def _measure(run: AxisRun, contact: Contact, step: int, of: int) -> Part[Finding | None]:
@@ -113,15 +120,16 @@ def prepare(run: AxisRun, step: int, of: int) -> Part[float]:
         of=of,
         says=f"Axis {run.letter}: what it is made of, and where the caliper goes",
     )
-    yield from _parts_in_words(run)
+    yield from parts_in_words(run)
+    yield from put_block_beside(run)
     yield from _place_caliper(run)
     return (yield from read_zero(run, "zero-first"))
 
 
-def _parts_in_words(run: AxisRun) -> Part[None]:
+def parts_in_words(run: AxisRun) -> Part[None]:
     train, stored = run.axis.train, run.axis.stored
     yield Say(key=f"{run.name}.working", says=f"{run.letter}: {train.working()}")
-    held = f"stored today: {plain_number(stored.value)} {form_words(stored.form)}"
+    held = f"stored today: {plain_number(stored.value)} {form_words(stored.form, train.unit)}"
     clash = contradiction(stored, train)
     yield Say(
         key=f"{run.name}.stored",

@@ -214,7 +214,7 @@ def _result(test: _Test) -> AxisTest:
     for _, group in groupby(test.runs, key=lambda one: one[0]):
         runs = list(group)
         read = [mm for _, up, down in runs for mm in (*up, *down)]
-        mean_mm = sum(read) / len(read)
+        mean_mm = sum(read) / len(read) - sum(test.targets_mm) / len(test.targets_mm)
         for _, up, down in runs:
             plus.append([mm - mean_mm for mm in up])
             minus.append([mm - mean_mm for mm in down])

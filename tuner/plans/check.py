@@ -16,6 +16,7 @@ from tuner.card.schema import Card
 from tuner.messages import Choose, Decided, Plan, Say
 from tuner.metrology.applied import Applied, Promise, judge, went_elsewhere
 from tuner.metrology.budget import Scale
+from tuner.plans.axis import run_of
 from tuner.plans.bench import arrive, leave_cold, measured
 from tuner.plans.recover import Contact
 from tuner.plans.run import AxisRun, Finding, Part, hear
@@ -45,20 +46,25 @@ def check(card: Card, dialect: Dialect, change: Change, network: bool) -> Plan:
     if not (yield from contact.through(partial(arrive, card, contact, of))):
         return {}
     step = _STEPS_BEFORE + 1
-    axis = card.axes[change.axis]
-    run = yield from measured(card, dialect, axis, contact, step, of, network, quick=True)
+    here = partial(_measured, card, dialect, contact, step, of, network)
+    run = yield from here(change.axis)
     seen = yield from contact.through(partial(_judged, run, change))
     if seen["outcome"] == "not-applied" and not run.ends_session:
         other = yield from contact.through(partial(_where_else, card, run))
         if other != _NONE:
-            axis = card.axes[other]
-            second = yield from measured(
-                card, dialect, axis, contact, step, of, network, quick=True
-            )
+            second = yield from here(other)
             seen = yield from contact.through(partial(_elsewhere, run, second, change, seen))
     yield from contact.through(partial(leave_cold, contact, of))
     yield from contact.through(partial(_say, run, seen))
     return {"proposal": change.proposal, "outcome": seen["outcome"], "finding": run.finding}
+
+
+def _measured(
+    card: Card, dialect: Dialect, contact: Contact, step: int, of: int, network: bool, name: str
+) -> Part[AxisRun]:
+    run = run_of(card, card.axes[name], quick=True)
+    done = yield from measured(card, dialect, run, contact, step, of, network)
+    return next(one for one in done if one.name == name)
 
 
 def _judged(run: AxisRun, change: Change) -> Part[dict[str, str]]:

@@ -13,7 +13,7 @@ is no difference between the motors.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -25,11 +25,10 @@ from tuner.metrology.examination import Examination
 from tuner.metrology.faults import Told, told_by
 from tuner.metrology.fit import Fit, fit
 from tuner.metrology.reading import Reading
-from tuner.metrology.targets import over_travel_mm
 from tuner.metrology.unmeasured import without_fit
 from tuner.metrology.verdict import Finding as Judged
 from tuner.metrology.verdict import decide
-from tuner.plans.axis import has_moved, prepare, read_zero, zero_moved
+from tuner.plans.axis import has_moved, prepare, read_zero, run_of, zero_moved
 from tuner.plans.bounds import limits
 from tuner.plans.first_move import (
     BRANCHES,
@@ -45,6 +44,7 @@ from tuner.plans.first_move import (
 )
 from tuner.plans.ladder import climb
 from tuner.plans.measure import examined, finding_now, measure
+from tuner.plans.readings import left_in_pairs
 from tuner.plans.recover import Contact, needs_no_machine, recover
 from tuner.plans.run import AxisRun, Finding, Part, hear
 
@@ -59,6 +59,7 @@ _SKEW_RAD = {"not-checked": 0.0020, "square": 0.0003}
 _MOST_ASIDE_MM = 60.0
 _LEAST_ASIDE_MM = 5.0
 _SAME_PLACE_MM = 0.3
+_ACROSS = 4
 _LIKELY = 0.04
 _OF_THE_MOTOR = (
     "scale", "travel_per_rev_mm", "causes", "tie", "next", "look", "verdict", "value_known",
@@ -93,7 +94,6 @@ class Pair:
     y: AxisRun
     standing: bool = False
     u_skew_rad: float = _SKEW_RAD["not-checked"]
-    zeros_mm: dict[str, float] = field(default_factory=dict)
 
     @property
     def runs(self) -> tuple[AxisRun, AxisRun]:
@@ -109,17 +109,7 @@ def measure_coupled(
     It takes six steps of the session. Four readings an axis have to do: belts and pulleys come in
     few sizes.
     """
-    x, y = (
-        AxisRun(
-            card.axes[name],
-            card.caliper,
-            grows=1 if card.axes[name].reading_grows == "plus" else -1,
-            hold_time_s=card.hold_time_s,
-            quick=True,
-            over_mm=over_travel_mm(0.0, float(card.axes[name].train.lost_cycle_mm)),
-        )
-        for name in MOTORS
-    )
+    x, y = (run_of(card, card.axes[name], quick=True) for name in MOTORS)
     pair = Pair(x, y)
     for number, (run, other) in enumerate(((x, y), (y, x))):
         ended = yield from _one_placing(pair, run, other, contact, step + 3 * number, of)
@@ -340,13 +330,7 @@ def _ends_mm(other: AxisRun) -> list[float]:
 
 
 def _missing(run: AxisRun) -> list[int]:
-    """Return which of the four places across this datum has not read; pairs share a datum."""
-    read: dict[int, int] = {}
-    for one in run.across:
-        read[one.visit] = read.get(one.visit, 0) + 1
-    done = sum(count // 2 * 2 for visit, count in read.items() if visit != run.visit)
-    done += read.get(run.visit, 0)
-    return list(range(min(done, 4) + 1, 5))
+    return left_in_pairs(run.across, run.visit, _ACROSS)
 
 
 def _take_across(run: AxisRun, other: AxisRun, place: int, at_mm: float) -> Part[None]:
@@ -475,8 +459,8 @@ def _first_of_all(
     if found.apart and finding["verdict"] in ("measure-again", "cannot-tell"):
         return {
             "next": (
-                f"{finding['next']}. The other motor may be put right first: while the moves slant, "
-                "what the guides may be off square hides small errors"
+                f"{finding['next']}. Put the other motor right first: while the moves slant, what "
+                "the guides may be off square hides small errors"
             )
         }
     return {}

@@ -48,7 +48,7 @@ _LOOKED_RIGHT = 4.0  # a feed that looked about right by eye is within this fact
 _MOST_TURNS = 4
 _LONGEST_FEED_S = 60.0
 _APART, _LEAST_APART = 3.0, 1.5  # the faster speed against the slower
-_READINGS_A_PLACE = (2, 3, 4)
+_READINGS_A_PLACE = (3, 4)
 _SEEN_SLIP = 0.01
 
 
@@ -327,15 +327,16 @@ def _mark(
         )
         if speed is not None:
             run.speeds[run.visit] = speed
-        yield from _read(run, f"{run.name}.mark", 0.0, readings)
-        nearest_mm = min(one.reading_mm for one in run.read_here())
-        near = yield from hear(Decided(key=f"{run.name}.too-near", value=nearest_mm < at_least_mm))
+        shown_mm = yield from _one_reading(run, f"{run.name}.mark", 0.0)
+        near = yield from hear(Decided(key=f"{run.name}.too-near", value=shown_mm < at_least_mm))
         if not near:
             break
         yield Say(
             key=f"{run.name}.further-out",
-            says=f"{nearest_mm:g} mm are too near; {math.ceil(at_least_mm)} mm are needed",
+            says=f"{shown_mm:g} mm are too near; {math.ceil(at_least_mm)} mm are needed",
         )
+    yield from _read(run, f"{run.name}.mark", 0.0, readings)
+    nearest_mm = min(one.reading_mm for one in run.read_here())
     run.minus_mm, run.plus_mm = -BACK_MM, nearest_mm - _KEPT_CLEAR_MM
     yield Decided(key=f"{run.name}.limits", value=limits(run, direction_seen=seen, at_mm=0.0))
 
@@ -368,9 +369,8 @@ def _one_reading(run: FeederRun, key: str, at_mm: float) -> Part[float]:
 
 
 def _read(run: FeederRun, key: str, at_mm: float, times: int) -> Part[None]:
-    """Read the mark so many times where it is now; `undo` takes one of these back."""
-    first = len(run.readings)
-    while (taken := len(run.readings) - first) < times:
+    """Read the mark so many times in all where it is now; `undo` takes one of these back."""
+    while (taken := sum(one.commanded_mm == at_mm for one in run.read_here())) < times:
         expected = yield from hear(Decided(key=f"{run.name}.expected", value=_expected(run, at_mm)))
         expected_mm, within_mm = expected or (None, 0.0)
         reply = yield Ask(

@@ -249,8 +249,9 @@ def ask_free_travel(run: AxisRun) -> Part[None]:
         yield Say(
             key=f"{run.name}.too-long",
             says=(
-                f"{minus_mm:g} and {plus_mm:g} mm make more than the {length_mm:g} mm that the "
-                f"card gives {run.letter}; look again, or correct range_mm on the card"
+                f"{minus_mm:g} and {plus_mm:g} {run.unit} make more than the {length_mm:g} "
+                f"{run.unit} that the card gives {run.letter}; look again, or correct "
+                f"range_{run.unit} on the card"
             ),
         )
     run.minus_mm, run.plus_mm = -minus_mm, plus_mm
@@ -262,8 +263,9 @@ def _ask_free(run: AxisRun, side: str) -> Part[float]:
             key=f"{run.name}.free-{side}",
             low_mm=0.0,
             high_mm=run.axis.length_mm,
+            unit="deg" if run.unit == "deg" else "mm",
             says=(
-                f"Where {run.letter} stands now: how many mm can it go to {side} before "
+                f"Where {run.letter} stands now: how many {run.unit} can it go to {side} before "
                 "anything is in its way? Look, do not push; when in doubt say less"
             ),
         )

@@ -10,15 +10,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Any
 
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Card
 from tuner.errors import BadReadings
 from tuner.messages import Checkpoint, Choose, Decided, Plan, Say, Text
 from tuner.metrology.squareness import Length, Squareness, judge_squareness, squareness
+from tuner.metrology.unmeasured import without_fit
 from tuner.plans.recover import Contact
-from tuner.plans.run import Part, hear
+from tuner.plans.run import Finding, Part, hear
 
 __all__ = ["NAME", "VERSION", "frame"]
 
@@ -44,9 +44,10 @@ class _Frame:
 def frame(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> Plan:
     """Ask for a frame along two of `axes` of the machine on `card`, and say how square it is.
 
-    Those two are the first of `axes`, and x and y where there are fewer. The result has the keys
-    of ``Squareness.as_json`` and axes, verdict, says, next. Nothing moves over the port, whatever
-    `dialect` and `network` are.
+    Those two are the first of `axes`, and x and y where there are fewer. The result maps the
+    second one, which leans, to its finding, with ``squareness`` besides: the keys of
+    ``Squareness.as_json``, axes and says. Nothing moves over the port, whatever `dialect` and
+    `network` are.
     """
     contact = Contact(dialect, network=network)
     along = (axes[0], axes[1]) if len(axes) > 1 else ("x", "y")
@@ -54,7 +55,7 @@ def frame(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> P
     return (yield from contact.through(partial(_asked, card, known, along)))
 
 
-def _asked(card: Card, known: _Frame, along: tuple[str, str]) -> Part[dict[str, Any]]:
+def _asked(card: Card, known: _Frame, along: tuple[str, str]) -> Part[dict[str, Finding]]:
     yield Checkpoint(key="frame", step=1, of=1, says="A frame, its sides and its diagonals")
     one, other = (axis.upper() for axis in along)
     known.kind = known.kind or (
@@ -86,16 +87,18 @@ def _asked(card: Card, known: _Frame, along: tuple[str, str]) -> Part[dict[str, 
         yield Say(key="frame.refused", says=fits)
         known.measured_mm.clear()
     judged = judge_squareness(seen, told_mm, printed=known.kind == "printed", axes=along)
-    finding = yield from hear(
-        Decided(key="frame.finding", value={"axes": [*along], **seen.as_json(), **judged})
+    finding = without_fit(verdict=judged["verdict"], axis=along[1], next=judged["next"])
+    finding["squareness"] = {"axes": [*along], **seen.as_json(), "says": judged["says"]}
+    finding = yield from hear(Decided(key="frame.finding", value=finding))
+    yield Say(
+        key="frame", tag="RESULT", fields=_fields(finding), says=finding["squareness"]["says"]
     )
-    yield Say(key="frame", tag="RESULT", fields=_fields(finding), says=finding["says"])
     yield Say(key="frame.next", says=f"next: {finding['next']}")
-    return dict(finding)
+    return {along[1]: finding}
 
 
-def _fields(finding: dict[str, Any]) -> tuple[tuple[str, str], ...]:
-    skew = finding["skew_deg"]
+def _fields(finding: Finding) -> tuple[tuple[str, str], ...]:
+    skew = finding["squareness"]["skew_deg"]
     return (
         ("verdict", finding["verdict"]),
         ("skew_deg", f"{skew['value']:.4f}"),

@@ -41,7 +41,7 @@ def climb(
     if ended is None and may_reference and not run.mounted:
         yield from perhaps_reference(run)
     if ended is None:
-        ended = yield from _holds(run)
+        ended = yield from holds(run)
     if ended is None:
         ended = yield from _read_rungs(run)
     run.settled, run.climbed = len(run.readings), ended is None
@@ -131,7 +131,7 @@ def _straight(
     )
 
 
-def _holds(run: AxisRun) -> Part[Finding | None]:
+def holds(run: AxisRun) -> Part[Finding | None]:
     """See that the axis holds against the caliper; a long pause may have released its motor."""
     a = run.name
     for attempt in (1, 2):

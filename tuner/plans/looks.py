@@ -39,7 +39,7 @@ def watch_one_turn(run: AxisRun, contact: Contact) -> Part[None]:
     wanted = run.finding.get("look")
     if not wanted or wanted["key"] != _MOTOR_TURN or run.zero_moved or run.ends_session:
         return
-    if run.judge is not None:
+    if run.judge is not None and not run.station:
         return  # one motor alone cannot be turned, or the turn of the table shows it
     a, turn_mm = run.name, float(wanted["move_mm"])
     agreed = yield from hear(

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from statistics import stdev
 from typing import Any, Literal
 
 from tuner.card.dialect import Dialect
@@ -28,6 +29,7 @@ from tuner.metrology.unmeasured import without_fit
 from tuner.plans.axis import climb_axis, has_moved, prepare, read_zero
 from tuner.plans.bench import arrive, leave_cold
 from tuner.plans.bounds import free_mm, limits
+from tuner.plans.first_move import Branch
 from tuner.plans.ladder import climb
 from tuner.plans.loss_questions import ask_about_losses, need_a_block, what_the_answers_say
 from tuner.plans.readings import fitted, take_reading, take_repeats
@@ -41,6 +43,8 @@ _STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 1
 _RISES = (1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)  # times the feed of the card
 _SLOW_CYCLES = 4
 _SEATS_BEFORE, _SEATS_AFTER = 4, 2  # after the reading that they repeat
+# Hands scatter by 0.012 to 0.05 mm, one standard deviation (common practice, no source).
+_UNSTEADY_MM = 0.1
 # A hand never scatters so far, so it is a loss or a misreading.
 _READ_TWICE_MM = 0.15
 _AS_DESCRIBED_WITHIN = 0.03
@@ -163,18 +167,20 @@ def _hunted(hunt: _Hunt, contact: Contact, step: int, of: int) -> Part[Finding |
     why_not = yield from _find_room(hunt)
     if why_not:
         return without_fit(verdict="cannot-tell", axis=run.name, n=len(run.readings), next=why_not)
+    if (yield from _is_overridden(hunt)):
+        return _OVERRIDDEN.finding(run, verdict="cannot-tell")
     if not hunt.feeds:
         yield from _agree_on_feeds(hunt)
     if not hunt.feeds:
         return without_fit(
             verdict="cannot-tell", axis=run.name, n=len(run.readings), next=_NO_FASTER
         )
-    yield from _read_datum(hunt)
-    if not any(fast == "neither" for _, fast in hunt.done):
-        yield from _slow_cycles(hunt)
-    if not hunt.outcome:
+    ended = yield from _read_datum(hunt)
+    if ended is None and not any(fast == "neither" for _, fast in hunt.done):
+        ended = yield from _slow_cycles(hunt)
+    if ended is None and not hunt.outcome:
         yield from _fast_cycles(hunt)
-    return None
+    return ended
 
 
 # --- where, and how fast ------------------------------------------------------------------
@@ -222,6 +228,21 @@ def _room(run: AxisRun) -> list[float] | str:
     return [round(from_mm, 3), round(way_mm, 3)]
 
 
+def _is_overridden(hunt: _Hunt) -> Part[bool]:
+    """Ask whether the machine's panel changes the feeds that it is told."""
+    seen = yield from hear(
+        Choose(
+            key=f"{hunt.run.name}.look.override-active",
+            options=("yes", "no", "unsure"),
+            says=(
+                "Does the machine's panel show a speed other than 100 %, or is it set otherwise? "
+                "unsure, or no panel: then the feeds count as told"
+            ),
+        )
+    )
+    return bool(seen == "yes")
+
+
 def _agree_on_feeds(hunt: _Hunt) -> Part[None]:
     """Ask how fast it may go; nothing is agreed on where the card allows no faster than usual."""
     run, axis = hunt.run, hunt.run.axis
@@ -258,20 +279,38 @@ def _feeds(hunt: _Hunt) -> list[float]:
 # --- cycles -------------------------------------------------------------------------------
 
 
-def _read_datum(hunt: _Hunt) -> Part[None]:
-    """Read where the cycles begin, several times, for the datum and for how the hand scatters."""
+def _read_datum(hunt: _Hunt) -> Part[Finding | None]:
+    """Read where the cycles begin, several times, for the datum and for how the hand scatters.
+
+    Once more where that scatters as no hand does; the result is the finding where it still does.
+    """
     run = hunt.run
-    yield from take_reading(run, _datum_stop(hunt, f"{run.name}.datum", hunt.slow_mm_per_min))
-    yield Say(
-        key=f"{run.name}.repeats",
-        says=(
-            f"This place is read again after every cycle. {_SEATS_BEFORE} readings more of it now "
-            "show how your readings scatter: nothing moves, lift the caliper off and seat it again"
-        ),
-    )
-    yield from take_repeats(run, _SEATS_BEFORE)
-    hunt.before_mm = [one.reading_mm for one in run.repeats[-1]]
-    hunt.repeats = [list(hunt.before_mm)]
+    for _ in range(2):
+        yield from take_reading(run, _datum_stop(hunt, f"{run.name}.datum", hunt.slow_mm_per_min))
+        yield Say(
+            key=f"{run.name}.repeats",
+            says=(
+                f"This place is read again after every cycle. {_SEATS_BEFORE} readings more of it "
+                "now show how your readings scatter: nothing moves, lift the caliper off and seat "
+                "it again"
+            ),
+        )
+        yield from take_repeats(run, _SEATS_BEFORE)
+        read_mm = [one.reading_mm for one in run.repeats[-1]]
+        scatters = yield from hear(
+            Decided(key=f"{run.name}.scatters", value=stdev(read_mm) > _UNSTEADY_MM)
+        )
+        if not scatters:
+            hunt.before_mm, hunt.repeats = read_mm, [read_mm[:]]
+            return None
+        yield Say(
+            key=f"{run.name}.unsteady",
+            says=(
+                "Those readings of one place differ by more than a hand does. See that caliper and "
+                "face sit firmly, with the same light pressure; the place is read again"
+            ),
+        )
+    return without_fit(verdict="measure-again", axis=run.name, n=len(run.readings), next=_UNSTEADY)
 
 
 def _datum_stop(hunt: _Hunt, key: str, feed_mm_per_min: float) -> Stop:
@@ -281,22 +320,25 @@ def _datum_stop(hunt: _Hunt, key: str, feed_mm_per_min: float) -> Stop:
     return Stop(key, hunt.from_mm, "minus", feed_mm_per_min, _READ_TWICE_MM, expected_mm)
 
 
-def _cycle(hunt: _Hunt, key: str, feed_mm_per_min: float, fast: _Fast) -> Part[float]:
-    """Go out and come back, one of them fast; the result is what the datum reads then."""
-    run, slow = hunt.run, hunt.slow_mm_per_min
-    a = run.name
+def _out(hunt: _Hunt, key: str, feed_mm_per_min: float) -> Part[None]:
+    """Go out; from here until the datum was read the axis may stand off by the whole way."""
+    run = hunt.run
     yield Approach(
-        key=f"{a}.{key}.out",
-        axis=a,
+        key=f"{run.name}.{key}.out",
+        axis=run.name,
         to_mm=hunt.from_mm + hunt.way_mm,
         approach="plus",
         over_mm=0.0,
-        feed_mm_per_min=feed_mm_per_min if fast == "out" else slow,
+        feed_mm_per_min=feed_mm_per_min,
     )
     yield from _count_as_astray(run, hunt.way_mm * run.scale_high + _ASTRAY_SLOWLY_MM)
+
+
+def _back(hunt: _Hunt, key: str, feed_mm_per_min: float) -> Part[float]:
+    """Come back; the result is what the datum reads then."""
+    run = hunt.run
     run.settled = len(run.readings)
-    back = feed_mm_per_min if fast == "back" else slow
-    yield from take_reading(run, _datum_stop(hunt, f"{a}.{key}.back", back))
+    yield from take_reading(run, _datum_stop(hunt, f"{run.name}.{key}.back", feed_mm_per_min))
     return run.readings[-1].reading_mm
 
 
@@ -308,12 +350,18 @@ def _count_as_astray(run: AxisRun, by_mm: float) -> Part[None]:
     )
 
 
-def _slow_cycles(hunt: _Hunt) -> Part[None]:
-    """See that the axis comes back slowly; what does not is no matter of feed."""
+def _slow_cycles(hunt: _Hunt) -> Part[Finding | None]:
+    """See that the axis comes back slowly; what does not is no matter of feed.
+
+    The result is the finding where it does not even get out there, else None.
+    """
     run, slow = hunt.run, hunt.slow_mm_per_min
     groups = [list(hunt.before_mm)]
     for number in range(1, _SLOW_CYCLES + 1):
-        read_mm = yield from _cycle(hunt, f"slow.{number}", slow, "neither")
+        yield from _out(hunt, f"slow.{number}", slow)
+        if number == 1 and not (yield from _got_there(hunt)):
+            return _CLIPPED.finding(run, verdict="cannot-tell")
+        read_mm = yield from _back(hunt, f"slow.{number}", slow)
         groups.append([read_mm])
         off_mm = abs(read_mm - groups[0][0])
         if (yield from hear(Decided(key=f"{run.name}.far-off", value=off_mm > _ASTRAY_SLOWLY_MM))):
@@ -335,6 +383,23 @@ def _slow_cycles(hunt: _Hunt) -> Part[None]:
         hunt.lost = {"feed_mm_per_min": slow, "fast": "neither", **now["loss"]}
     else:
         hunt.outcome = "scatter"
+    return None
+
+
+def _got_there(hunt: _Hunt) -> Part[bool]:
+    """Ask whether the first way out was as long as it should be, by eye."""
+    run = hunt.run
+    seen = yield from hear(
+        Choose(
+            key=f"{run.name}.got-there",
+            options=("yes", "no"),
+            says=(
+                f"By eye, or with a rule: did {run.letter} go the whole {hunt.way_mm:.0f} mm, to "
+                "within a finger's breadth?"
+            ),
+        )
+    )
+    return bool(seen == "yes")
 
 
 def _ways(hunt: _Hunt, groups: list[list[float]]) -> dict[str, Any]:
@@ -377,8 +442,10 @@ def _fast_cycles(hunt: _Hunt) -> Part[None]:
 
 
 def _fast_cycle(hunt: _Hunt, key: str, feed: float, fast: _Fast) -> Part[None]:
-    run = hunt.run
-    after_mm = [(yield from _cycle(hunt, key, feed, fast))]
+    """Go out and come back, one of them fast."""
+    run, slow = hunt.run, hunt.slow_mm_per_min
+    yield from _out(hunt, key, feed if fast == "out" else slow)
+    after_mm = [(yield from _back(hunt, key, feed if fast == "back" else slow))]
     now = yield from hear(Decided(key=f"{run.name}.step", value=_step(hunt, after_mm)))
     if now["is_loss"]:
         yield from take_repeats(run, _SEATS_AFTER)
@@ -436,6 +503,7 @@ def _judged(hunt: _Hunt, belt_left_its_mark: bool | None) -> Judged:
         hunt.lost_offset,
         hunt.run.axis.train,
         datum_look="unmoved" if hunt.zero_is_good else "moved",
+        needs_speed=hunt.lost["fast"] != "neither",
         belt_left_its_mark=belt_left_its_mark,
     )
 
@@ -491,6 +559,22 @@ def _finding(hunt: _Hunt, judged: Judged | None) -> Finding:
     return finding
 
 
+_OVERRIDDEN = Branch(
+    "override-active",
+    "the panel changes the feeds, so none of them would be the one that is told",
+    "set the speed at the panel to 100 %, and hunt again",
+)
+_CLIPPED = Branch(
+    "limit-clipped",
+    "the axis stops before it has gone the whole way: the controller keeps it inside limits of "
+    "its own",
+    "read the limits of this axis again from the controller; declare less free travel, so that "
+    "every cycle lies inside them, and hunt again",
+)
+_UNSTEADY = (
+    "the readings of one place scatter by more than 0.1 mm, so no small loss could be seen: see "
+    "what tilts or gives where the caliper sits, and hunt again"
+)
 _NO_FASTER = (
     "the card's pulse rate, or ten turns of the motor a second, allow nothing faster than its "
     "usual feed: write a lower feed for this axis into the card, then hunt again"

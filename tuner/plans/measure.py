@@ -40,6 +40,7 @@ _MOST_READ_AGAIN = 4
 _NOTABLE_PLAY_MM = 0.1
 _STANDS_OUT = 3.0
 _WELL_KNOWN = 2.0
+_GRAVITY = "the weight of a vertical axis takes up its play, which shows only when it is lifted"
 _DISAGREE = (
     "the two placings do not agree: see what tilts or gives where the caliper sits, clean and "
     "seat it the same way every time, and start again"
@@ -495,6 +496,14 @@ def finding_now(run: AxisRun, looks: Mapping[str, Looked]) -> Finding:
         jump["before"] = run.readings[jump["before"] - 1].n
     unseen = {key: why for key, why in run.cannot_see.items() if finding.get(key) is None}
     finding["not_tested"] = {**finding["not_tested"], **unseen}
+    play = finding["play_mm"]
+    if (
+        run.axis.vertical
+        and play
+        and abs(play["value"]) < max(_NOTABLE_PLAY_MM, _STANDS_OUT * play["u"])
+    ):
+        finding["play_mm"] = None
+        finding["not_tested"]["play_mm"] = _GRAVITY
     is_told = said.finding is not None and said.finding.told and said.finding.told.verdict
     if (twice := _same_twice(run)) and not is_told and _suspects(run):
         finding |= {"verdict": "measure-again", "proposal": None, "next": _read_twice(twice)}

@@ -86,6 +86,19 @@ def take_repeats(run: AxisRun, more: int) -> Part[None]:
                 yield _approach(run, stop, fresh=True)
 
 
+def left_in_pairs(readings: Sequence[Reading], visit: int, count: int) -> list[int]:
+    """Return which of `count` places, read in order, are not read yet, counted from 1.
+
+    Places go in pairs that stand on one datum: half a pair of an earlier visit does not count.
+    """
+    read: dict[int, int] = {}
+    for one in readings:
+        read[one.visit] = read.get(one.visit, 0) + 1
+    here = read.pop(visit, 0)
+    done = here + sum(number // 2 * 2 for number in read.values())
+    return list(range(done + 1, count + 1))
+
+
 def fitted(run: AxisRun, readings: Sequence[Reading] | Columns) -> Fit:
     """Return the fit of `readings`; there must be two or more, at different places."""
     return fit(

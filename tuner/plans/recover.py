@@ -32,13 +32,17 @@ _AT_THE_MACHINE = (Approach, Ask, Heat, Observe, Reference)
 
 
 class Contact:
-    """Whether somebody talks to the machine: made, lost with an interruption, made again."""
+    """Whether somebody talks to the machine: made, lost with an interruption, made again.
+
+    `times` counts how often it was made: what was known of places is good for one of them.
+    """
 
     def __init__(self, dialect: Dialect, *, network: bool) -> None:
         """`network` says that the port leads over a network."""
         self._dialect = dialect
         self._network = network
         self.is_made = False
+        self.times = 0
 
     def through(self, part: Callable[[], Part[Result]]) -> Part[Result]:
         """Go through what `part` makes; after an interruption again from its beginning.
@@ -57,7 +61,7 @@ class Contact:
         if may_open:
             yield connecting
             yield from connect(self._dialect)
-            self.is_made = True
+            self._is_made_now()
         return may_open
 
     def make_again(self) -> Part[None]:
@@ -69,7 +73,11 @@ class Contact:
         while not (yield from before_connecting(network=self._network)):
             pass
         yield from connect(self._dialect)
+        self._is_made_now()
+
+    def _is_made_now(self) -> None:
         self.is_made = True
+        self.times += 1
 
     def leave(self) -> Part[None]:
         """Leave the machine cold and close; what is cut off now may have been left otherwise."""

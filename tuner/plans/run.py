@@ -70,7 +70,8 @@ class AxisRun:
     On coupled belts `slant` bounds the true mm that the other axis moves for each commanded mm of
     this one, `beside_mm` is how far that one is free from its origin, both ways, and `across` are
     readings of this axis at commanded positions of the other one. `station` names the place along
-    the axis where it is read, such as a screw, when there are several. `judge` makes the finding
+    the axis where it is read, such as a screw, when there are several, and `first_n` is the number
+    of the first reading there. `judge` makes the finding
     from the run where readings of this axis alone do not.
     """
 
@@ -101,8 +102,10 @@ class AxisRun:
     beside_mm: float = 0.0
     across: list[Reading] = field(default_factory=list)
     station: str = ""
+    first_n: int = 1
     judge: Callable[[Any], Finding] | None = None
     ends_session: bool = False  # what was seen forbids moving anything else
+    watched_at: int = 0  # the connecting since which its first move was seen, 0 for none
     climbed: bool = False  # the last ladder was climbed to its top
     settled: int = 0  # so many readings have been built on and cannot be undone
     finding: Finding = field(default_factory=dict)
@@ -134,7 +137,7 @@ class AxisRun:
     @property
     def next_n(self) -> int:
         """The number of the next reading."""
-        return 1 + max((one.n for one in (*self._taken(), *self.across)), default=0)
+        return max(self.first_n, 1 + max((r.n for r in (*self._taken(), *self.across)), default=0))
 
     @property
     def unit(self) -> str:

@@ -59,6 +59,7 @@ FRAME_MM = (100.0, 100.0)  # what the machine is told for the frame whose diagon
 FACES_TURNED_DEG = 0.2
 
 SEEN_PART = 0.1
+FINGER_MM = 15.0
 TOO_HOT_TO_TOUCH_C = 50.0
 # By eye and over a millimetre nobody tells 2 mm from 1 mm; a multiple of inches everybody does.
 FAR_PART = 4.0
@@ -349,6 +350,12 @@ class Hands:
         """Say ``yes`` when the axis cannot be pushed away."""
         return "yes" if self._holds(axis) else "no"
 
+    def went_all_the_way(self, axis: str) -> str:
+        """Say whether the last move was about as long as it should be, by eye."""
+        short_mm = abs(self._mule.commanded()[axis] - self._commanded_before[axis])
+        short_mm -= abs(self._mule.true_mm()[axis] - self._true_before_mm[axis])
+        return "yes" if abs(short_mm) <= FINGER_MM else "no"
+
     def belt_tension(self, axis: str) -> str:
         """Say how a belt gives to a finger."""
         weakness = self._mule.truth.axes[axis].weakness
@@ -491,6 +498,7 @@ _AXIS_CHOICES: Mapping[str, Callable[[Hands, str], str]] = {
     "belt-tension": lambda hands, axis: hands.belt_tension(axis),
     "pulley-screws": lambda hands, axis: "loose" if hands.is_loose(axis) else "tight",
     "runs-free": lambda *_: "yes",
+    "got-there": lambda hands, axis: hands.went_all_the_way(axis),
     # Nothing was made on it yet.
     "same-height": lambda *_: "unsure",
     "same-direction": lambda *_: "unsure",

@@ -20,7 +20,7 @@ class Hazard:
     """What one motion line does to its surroundings. `by_mm` is None for a switch search.
 
     `feeds` says that it is filament that moves, and nothing else. `beside` is the axis that may
-    move along on coupled belts.
+    move along on coupled belts, `unit` what the axis counts in.
     """
 
     axis: str
@@ -31,6 +31,7 @@ class Hazard:
     toward: str = ""
     feeds: bool = False
     beside: str = ""
+    unit: str = "mm"
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,7 @@ def heat_caution(place: str, target_c: float, heaters: Heaters) -> Caution:
 
 def _what_moves(hazard: Hazard) -> str:
     axis = hazard.axis.upper()
-    speed = f"{hazard.feed_mm_per_min / 60.0:.3g} mm/s"
+    speed = f"{hazard.feed_mm_per_min / 60.0:.3g} {hazard.unit}/s"
     if hazard.by_mm is None:
         return f"{axis} runs until its end switch acts, at the controller's own speed"
     if hazard.feeds:
@@ -98,11 +99,13 @@ def _what_moves(hazard: Hazard) -> str:
     side = "plus" if hazard.by_mm > 0 else "minus"
     mover = " (the bed moves the other way)" if hazard.moves == "bed" else ""
     along = f" and {hazard.beside.upper()} may move with it" if hazard.beside else ""
-    return f"{axis} {abs(hazard.by_mm):.2f} mm to {side}{mover}{along}, {speed}"
+    return f"{axis} {abs(hazard.by_mm):.2f} {hazard.unit} to {side}{mover}{along}, {speed}"
 
 
 def _full_text(hazard: Hazard, what: str, heaters: Heaters) -> str:
     danger = "Moving parts can crush and catch fingers, hair, sleeves, the caliper."
+    if hazard.unit == "deg":
+        danger = "What turns draws in fingers, hair, sleeves, cables, the caliper."
     if hazard.vertical:
         danger = "A vertical axis can drop, pinch, crush; moving parts catch hair, sleeves."
     if hazard.feeds:

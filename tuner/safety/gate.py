@@ -145,6 +145,10 @@ class Gate:
         """Say whether `axis` feeds filament."""
         return self._axes[axis].filament is not None
 
+    def unit_of(self, axis: str) -> str:
+        """Return ``mm``, or ``deg`` for an axis that turns."""
+        return self._axes[axis].train.unit
+
     def check_heat(self, axis: str, heaters: Heaters) -> None:
         """Raise ``TooHot`` where it is too hot to move `axis`; a feeder may after its heating."""
         if not (self._has_heated and self.is_feeder(axis)):
@@ -187,11 +191,13 @@ class Gate:
                 move.toward,
                 feeds=self.is_feeder(move.axis),
                 beside=self._beside.get(move.axis, ""),
+                unit=self.unit_of(move.axis),
             )
             caution = self._book.caution(hazard, heaters)
             fields = (("word", caution.word), *place)
             person.tell(Line("CAUTION", group.key, fields, caution.text))
-            person.tell(Line("MOVE", group.key, (*_move_fields(move), *place), _in_words(move)))
+            in_words = _in_words(move, hazard.unit)
+            person.tell(Line("MOVE", group.key, (*_move_fields(move), *place), in_words))
         _await_go(person, group.key, group.number, Go(), _patience_s(heaters), heaters)
         lines = tuple(move.line for move in group.moves)
         return Permit(group.number, lines, group.seconds, self._clock.now_s())
@@ -398,10 +404,10 @@ def _move_fields(move: Move) -> tuple[tuple[str, str], ...]:
     )
 
 
-def _in_words(move: Move) -> str:
+def _in_words(move: Move, unit: str) -> str:
     if move.by_mm is None:
         return f"{move.axis.upper()} searches its end switch"
     return (
-        f"{move.axis.upper()} by {move.by_mm:+.2f} mm to {move.to_mm:.2f} mm, "
+        f"{move.axis.upper()} by {move.by_mm:+.2f} {unit} to {move.to_mm:.2f} {unit}, "
         f"about {move.seconds:.1f} s"
     )

@@ -245,12 +245,14 @@ class Engine:
             *((("seat", str(message.seat)),) if message.seat > 1 else ()),
             *((("block_mm", f"{message.block_mm:g}"),) if message.block_mm else ()),
             *((("replaces", str(message.replaces)),) if message.replaces else ()),
+            *((("unit", message.unit),) if message.unit != "mm" else ()),
         )
         choices = "again, undo, stop" if message.may_undo else "again, stop"
-        says = f"{message.says} Answer number [mm|in], {choices}".lstrip()
+        units = "mm|in" if message.unit == "mm" else message.unit
+        says = f"{message.says} Answer number [{units}], {choices}".lstrip()
         question = Question(
             Line("READING", message.key, fields, says),
-            Length(message.low_mm, message.high_mm, True, message.may_undo),
+            Length(message.low_mm, message.high_mm, True, message.may_undo, unit=message.unit),
             message,
         )
         doubted: float | None = None
@@ -364,7 +366,10 @@ class Engine:
                     "MOVED",
                     message.key,
                     (("group", str(group.number)),),
-                    (f"the controller says {group.axis.upper()} is at {where:.2f} mm"),
+                    (
+                        f"the controller says {group.axis.upper()} is at {where:.2f} "
+                        f"{self._gate.unit_of(group.axis)}"
+                    ),
                 )
             )
         return Value(None)

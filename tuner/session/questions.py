@@ -27,8 +27,12 @@ def _text(message: Text, may_undo: bool) -> Question:
     fields: tuple[tuple[str, str], ...] = (("default", message.default),)
     accepts: Words | Length = Words(message.default, may_undo, message.wanted, message.suggestions)
     if message.low_mm is not None and message.high_mm is not None:
-        fields = (("unit", "mm"), *fields)
+        fields = (("unit", message.unit), *fields)
         accepts = Length(
-            message.low_mm, message.high_mm, may_undo=may_undo, default=message.default
+            message.low_mm,
+            message.high_mm,
+            may_undo=may_undo,
+            default=message.default,
+            unit=message.unit,
         )
     return Question(Line("TEXT", message.key, fields, message.says), accepts, message)

@@ -1,0 +1,209 @@
+"""``tuner sheet`` and ``tuner history``: which sessions are meant, what goes where, what is refused."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from counter import newest_proposal, rehearsed
+from fakes import CARD_TEXT, SetClock
+from hostile import TEXTS, offences
+from strict_html import Page
+from test_commands_log import head
+
+from tuner.cli import run
+from tuner.errors import BenchFault, InputFault, UsedWrongly
+from tuner.handover.recorded import belonging
+from tuner.session.logbook import Logbook
+from tuner.text import shown
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with a session of one axis, the check of its proposal, and another machine."""
+    folder = tmp_path_factory.mktemp("sheets")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(sys, "stdout", io.StringIO())
+        rehearsed(folder, "--axis", "x")
+        rehearsed(folder, "--check", str(newest_proposal(folder, "x")))
+        rehearsed(folder, "--machine", "pack-mule", "--fault", "none", "--quick")
+    return folder
+
+
+def sessions(home: Path) -> list[str]:
+    with closing(Logbook(home / "logbook.db")) as logbook:
+        return logbook.sessions()
+
+
+def printed(capsys: pytest.CaptureFixture[str], home: Path, *arguments: str) -> str:
+    assert run([*arguments, "--home", str(home)]) == 0
+    return capsys.readouterr().out
+
+
+@pytest.mark.parametrize("which", [0, 1])
+def test_a_change_and_its_check_go_together(
+    home: Path, which: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    name = sessions(home)[which]
+    text = printed(capsys, home, "sheet", name, "--markdown")
+    row = re.search(r"^\| X \| 80 steps per mm \| (.*) \| 100 steps per mm \| (.*) \|$", text, re.M)
+    assert row is not None
+    assert row[1].startswith("79.97 ±")
+    assert row[2].startswith("99.98 ±")
+    assert not [*home.glob("sheets/*.md")]
+
+
+def test_what_was_found_before_stands_on_a_later_sheet(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rehearsed(tmp_path, "--quick", "--axis", "y")
+    rehearsed(tmp_path, "--quick", "--axis", "y")
+    first, second = sessions(tmp_path)
+    earlier = "## This machine before"
+    assert earlier not in printed(capsys, tmp_path, "sheet", first, "--markdown")
+    text = printed(capsys, tmp_path, "sheet", second, "--markdown")
+    assert re.search(r"\| Y \| 1\.0000 ± 0\.000\d \| 0\.\d+ mm \| keep \|", text.split(earlier)[1])
+    both = printed(capsys, tmp_path, "sheet", first, second, "--markdown")
+    assert earlier not in both
+    assert first in both
+    assert second in both
+
+
+def test_where_it_is_written(
+    home: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    page, text = tmp_path / "sheet.html", tmp_path / "sheet.md"
+    name = sessions(home)[0]
+    printed(capsys, home, "sheet", name, "--output", str(page))
+    printed(capsys, home, "sheet", name, "--output", str(text), "--markdown")
+    assert Page(page.read_text(encoding="utf-8")).faults == []
+    assert text.read_text(encoding="utf-8").startswith("# Handover sheet: `Bench mule`\n")
+    with pytest.raises(InputFault, match="is there already, and a sheet is never written over"):
+        run(["sheet", name, "--output", str(page), "--home", str(home)])
+    with pytest.raises(BenchFault, match="cannot be written"):
+        run(["sheet", name, "--output", str(tmp_path / "none" / "a"), "--home", str(home)])
+
+
+def test_a_folder_that_cannot_be_written(tmp_path: Path) -> None:
+    rehearsed(tmp_path, "--quick", "--axis", "y")
+    (tmp_path / "sheets").write_text("in the way", encoding="utf-8")
+    with pytest.raises(BenchFault, match="the sheet cannot be written to"):
+        run(["sheet", "last", "--home", str(tmp_path)])
+
+
+def test_what_is_refused(home: Path, tmp_path: Path) -> None:
+    first, _, other = sessions(home)
+    with pytest.raises(UsedWrongly, match="Bench mule and Pack mule; a sheet is about one machine"):
+        run(["sheet", first, other, "--home", str(home)])
+    with pytest.raises(InputFault, match="there is no session nobody"):
+        run(["sheet", "nobody", "--home", str(home)])
+    for command in (["sheet", "last"], ["history"]):
+        with pytest.raises(InputFault, match="there is no logbook at"):
+            run([*command, "--home", str(tmp_path / "new")])
+    assert not (tmp_path / "new").exists()
+
+
+def test_several_benches_on_one_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Sheets are made while others are, and while sessions are still being written."""
+    for axis in ("x", "y"):
+        rehearsed(tmp_path, "--quick", "--axis", axis, "--job", axis)
+    done = sessions(tmp_path)
+    with (
+        closing(Logbook(tmp_path / "logbook.db")) as logbook,
+        closing(logbook.begin(head("zz", machine="Bench mule", params={"axes": ["x"]}), SetClock())),
+        ThreadPoolExecutor(4) as benches,
+    ):
+        at = ["--home", str(tmp_path)]
+        made = [benches.submit(run, ["sheet", one, *at]) for one in done * 4]
+        assert [one.result() for one in made] == [0] * 8
+    pages = [one.read_text(encoding="utf-8") for one in tmp_path.glob("sheets/*.html")]
+    assert len(pages) == 8
+    assert len({*pages}) == 2  # each job has its own, whole
+    assert all(Page(one).faults == [] for one in pages)
+    assert not [*tmp_path.glob("sheets/.*")]
+
+
+def test_jobs_hold_together_on_one_machine_only(tmp_path: Path) -> None:
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        for name, machine, job in (
+            ("a", "One", "7"), ("b", "One", ""), ("c", "One", "7"), ("d", "Two", "7"),
+        ):  # fmt: skip
+            params = {"axes": []} | ({"job": job} if job else {})
+            logbook.begin(head(name, machine=machine, params=params), SetClock()).close()
+        assert belonging(logbook, ["c"]) == ["a", "c"]
+        assert belonging(logbook, ["b"]) == ["b"]
+        assert belonging(logbook, ["d"]) == ["d"]
+
+
+@pytest.mark.parametrize("number", range(0, len(TEXTS), 6))
+def test_hostile_names_are_inert(
+    number: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    texts = [one for one in TEXTS[number : number + 6] if not re.search("[\ud800-\udfff\0]", one)]
+    came_in = dict.fromkeys(("job", "complaint", "by", "caliper", "calibrated_on"), texts[0])
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        for n, text in enumerate(texts):
+            named = head(f"{n} {text}", shown(texts[0]), tool_version=text, port=text)
+            log = logbook.begin(named, SetClock())
+            log.end("finished", {})
+        log = logbook.begin(head("i", shown(texts[0]), plan="intake"), SetClock())
+        log.end("finished", {**came_in, "symptom": texts[0]})
+        names = logbook.sessions()
+    run(["sheet", "--home", str(tmp_path), "--", *names])
+    (path,) = tmp_path.glob("sheets/*.html")
+    page = Page(path.read_text(encoding="utf-8"))
+    assert (page.faults, page.reaches_out) == ([], [])
+    assert page.text.count(shown(texts[0])) >= 6
+    for one in (path, path.with_suffix(".md")):
+        assert offences(one.read_text(encoding="utf-8"), line_ends=True) == []
+    assert offences(capsys.readouterr().out, line_ends=True) == []
+
+
+# --- history ------------------------------------------------------------------------------
+
+
+def test_every_machine_or_one(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = printed(capsys, home, "history")
+    assert re.search(r"X +true / commanded .*\n.* 0\.7997 ± \S+ +<.* change .*\n.* confirmed ", text)
+    assert "Pack mule\n" in text
+    text = printed(capsys, home, "history", "--machine", "Pack mule", "--axis", "y")
+    assert "Bench" not in text
+    assert "  X " not in text
+    assert "..........o.........." in text
+    report = json.loads(printed(capsys, home, "history", "--json"))
+    assert [one["machine"] for one in report["machines"]] == ["Pack mule", "Bench mule"]
+    (first, second) = report["machines"][1]["entries"]
+    assert (first["verdict"], second["outcome"]) == ("change", "confirmed")
+    with pytest.raises(InputFault, match="no machine Nobody in the logbook; it has Pack mule, Ben"):
+        run(["history", "--machine", "Nobody", "--home", str(home)])
+
+
+def test_two_sessions_compared(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    first, second, other = sessions(home)
+    text = printed(capsys, home, "history", "--compare", first, second)
+    assert re.search(r"the scale of X moved by \+0\.20\d+, ± 0\.00\d+: 0\.7997\d, then 0\.9998\d", text)
+    assert "the play of X shows no change beyond" in text
+    report = json.loads(printed(capsys, home, "history", "--compare", first, second, "--json"))
+    scale, play = report["differences"]
+    assert scale["is_seen"]
+    assert not play["is_seen"]
+    assert scale["moved"] == scale["after"] - scale["before"]
+    text = printed(capsys, home, "history", "--compare", first, second, "--axis", "y")
+    assert "no axis was measured to the end in both" in text
+    with pytest.raises(UsedWrongly, match="two of one machine can be compared"):
+        run(["history", "--compare", first, other, "--home", str(home)])
+
+
+def test_a_machine_of_which_nothing_was_found(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        logbook.begin(head("s-1", card=CARD_TEXT), SetClock()).end("stopped", None)
+    text = printed(capsys, tmp_path, "history")
+    assert text == "Test slide\n  no session of it came to its end with a finding\n"

@@ -1,0 +1,169 @@
+"""As found and as left: what a sheet says of an axis after every way a job can go."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import pytest
+from fakes import CARD_TEXT
+
+from tuner.card.read import parse_card
+from tuner.handover.document import Items, Section, Table
+from tuner.handover.recorded import Checked, Recorded
+from tuner.handover.sheet import compose
+from tuner.handover.story import stories
+
+CARD = parse_card(CARD_TEXT, "card")
+CHANGED_CARD = parse_card(CARD_TEXT.replace("steps_per_mm = 80.0", "steps_per_mm = 100.0"), "card")
+FORMS = ("travel_per_rev_mm", "travel_per_motor_rev_mm", "steps_per_mm", "mm_per_step")
+FOUND = dict(zip(FORMS, (40.0, 40.0, 80.0, 0.0125), strict=True))
+PROPOSED = dict(zip(FORMS, (32.0, 32.0, 100.0, 0.01), strict=True))
+
+
+def finding(verdict: str, scale: float | None, axis: str = "x", **more: Any) -> dict[str, Any]:
+    change = {"basis": "parts", "changes": {"drive.pulley_teeth": 16}, "found": FOUND, **PROPOSED}
+    return {
+        "axis": axis, "verdict": verdict, "n": 8, "next": "do the next thing", "causes": [],
+        "scale": scale and {"value": scale, "u": 0.0005, "U": 0.001, "k": 2.0, "dof": 30.0},
+        "proposal": change if verdict == "change" else None, "not_tested": {}, "budget": [],
+        "suspect_readings": [], **more,
+    }  # fmt: skip
+
+
+def session(number: int, found: Mapping[str, Any] | None, **changes: Any) -> Recorded:
+    values: dict[str, Any] = {
+        "id": f"s-{number}", "machine": "Test slide", "card": CARD, "ended_as": "finished",
+        "started_at": f"2026-03-{number:02d}T10:00:00+00:00", "port": "none", "tool_version": "0",
+        "axes": ("x",), "quick": False, "job": "", "findings": {"x": found} if found else {},
+        "readings": (), "proposals": (), "placed": {}, "checked": None, "intake": None,
+    }  # fmt: skip
+    return Recorded(**{**values, **changes})
+
+
+def check(number: int, outcome: str, scale: float) -> Recorded:
+    return session(number, finding("keep", scale), checked=Checked("p-1", outcome))
+
+
+CHANGE = session(1, finding("change", 0.8))
+KEEP = session(1, finding("keep", 1.0))
+AS_BEFORE, RIGHT = "80.00 ± 0.10 mm", "100.00 ± 0.10 mm"
+WAYS = {
+    "keep": ([KEEP], ("80 steps per mm", RIGHT, "as found", "as found")),
+    "nobody looked again": (
+        [CHANGE],
+        ("80 steps per mm", AS_BEFORE, "proposed: 100 steps per mm; not checked", "not measured"),
+    ),
+    "confirmed": (
+        [CHANGE, check(2, "confirmed", 1.0)],
+        ("80 steps per mm", AS_BEFORE, "100 steps per mm", RIGHT),
+    ),
+    "not applied": (
+        [CHANGE, check(2, "not-applied", 0.8)],
+        ("80 steps per mm", AS_BEFORE, "as found", AS_BEFORE),
+    ),
+    "applied wrongly": (
+        [CHANGE, check(2, "applied-twice", 1.25)],
+        ("80 steps per mm", AS_BEFORE, "read it from the controller", "125.00 ± 0.10 mm"),
+    ),
+    "second time right": (
+        [CHANGE, check(2, "not-applied", 0.8), check(3, "confirmed", 1.0)],
+        ("80 steps per mm", AS_BEFORE, "100 steps per mm", RIGHT),
+    ),
+    "quick, then whole": (
+        [session(1, finding("change", 0.8), quick=True), session(2, finding("change", 0.8))],
+        ("80 steps per mm", AS_BEFORE, "proposed: 100 steps per mm; not checked", "not measured"),
+    ),
+    "repaired, then measured whole": (
+        [session(1, finding("repair-first", 0.8)), session(2, finding("keep", 1.0))],
+        ("80 steps per mm", AS_BEFORE, "80 steps per mm", RIGHT),
+    ),
+    "measured whole with a new card": (
+        [CHANGE, session(2, finding("keep", 1.0), card=CHANGED_CARD)],
+        ("80 steps per mm", AS_BEFORE, "100 steps per mm", RIGHT),
+    ),
+    "only the check": (
+        [check(2, "confirmed", 1.0)],
+        ("not in these sessions", "not measured", "as proposed", RIGHT),
+    ),
+    "nothing could be measured": (
+        [session(1, finding("cannot-tell", None))],
+        ("80 steps per mm", "not measured", "as found", "as found"),
+    ),
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_as_found_and_as_left(way: str) -> None:
+    records, expected = WAYS[way]
+    (one,) = stories(records)
+    said = (one.stored_as_found(), one.travel(one.found), one.stored_as_left())
+    assert (*said, one.travel_as_left()) == expected
+
+
+def part(title: str, *records: Recorded) -> Section | None:
+    return next((one for one in compose(records, ()).sections if one.title == title), None)
+
+
+def listed(title: str, *records: Recorded) -> list[str]:
+    section = part(title, *records)
+    blocks = section.blocks if section else ()
+    return [str(one) for block in blocks if isinstance(block, Items) for one in block.entries]
+
+
+def test_what_a_change_upsets_is_listed_only_where_one_was_proposed() -> None:
+    assert listed("Before the next job", KEEP) == []
+    assert listed("To go back", KEEP) == []
+    upsets = listed("Before the next job", CHANGE, check(2, "confirmed", 1.0))
+    assert any("stored positions of X" in one for one in upsets)
+    assert any("end switch of X" in one for one in upsets)
+    assert listed("To go back", CHANGE) == [
+        "X: type the number found today back in: 80 steps per mm"
+    ]
+
+
+def test_a_change_of_which_no_number_is_known_yet() -> None:
+    open_form = finding("change", 0.8)
+    open_form["proposal"]["steps_per_mm"] = None
+    (one,) = stories([session(1, open_form)])
+    assert one.stored_as_left() == "proposed: left open; not checked"
+
+
+def test_each_outcome_of_a_check_is_said() -> None:
+    said = listed("What was found", CHANGE, check(2, "other-axis", 0.8))
+    assert said == [
+        "X: its number has to change.",
+        "X, checked after: another axis got the number that was meant for this one.",
+    ]
+    said = listed("What was found", CHANGE, session(2, finding("keep", 1.0)))
+    assert said[:2] == ["X: its number is right.", "X, before that: its number has to change."]
+
+
+def test_what_was_not_tested_is_said_once() -> None:
+    why = {"not_tested": {"drift": "no times given"}}
+    both = {"x": finding("keep", 1.0, **why), "y": finding("keep", 1.0, "y", **why)}
+    said = listed("What was not tested", session(1, None, findings=both, quick=True))
+    assert "Z: not measured." in said
+    assert "X, Y: no times given." in said
+    assert "X: no more than a quick check, four readings on the plan." in said
+    said = listed("What was not tested", session(1, None, ended_as="port-lost"))
+    assert "session s-1 did not come to its end; what it read is in the logbook." in said
+
+
+def test_how_sure_it_is_in_words() -> None:
+    budget = [{"name": "readings", "u_relative": 2e-4}, {"name": "drift", "u_relative": 4e-4}]
+    said = listed("How sure it is", session(1, finding("change", 0.8, budget=budget)))
+    assert said[0] == (
+        "X: of 100 mm it was last seen to travel between 79.90 and 80.10 mm. In 19 of 20 such "
+        "measurements the truth lies in there (k = 2.00, 8 readings). The largest part of the "
+        "doubt comes from drift."
+    )
+    assert "come" in said[1]
+    assert "exact" in said[1]
+    assert part("How sure it is", session(1, finding("cannot-tell", None))) is None
+
+
+def test_nothing_measured_at_all() -> None:
+    section = part("As found and as left", session(1, None, ended_as="stopped"))
+    assert section is not None
+    assert not any(isinstance(one, Table) for one in section.blocks)
