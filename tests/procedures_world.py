@@ -82,7 +82,7 @@ class Case:
         named = likely(finding) - {"as-described"}
         repairs = finding["verdict"] in ("repair-first", "change")
         return (
-            (finding["verdict"], finding.get("outcome")) in self.ends
+            (finding["verdict"], finding.get("outcome") or None) in self.ends
             and named <= set(self.names)
             and (not repairs or not self.names or bool(named))
             and self.holds(finding)
@@ -91,9 +91,9 @@ class Case:
     def is_confidently_wrong(self, finding: dict[str, Any]) -> bool:
         if finding["verdict"] not in ("repair-first", "change"):
             return False
-        allowed = {verdict for verdict, _ in self.ends}
+        end = (finding["verdict"], finding.get("outcome") or None)
         named = likely(finding) - {"as-described"}
-        return finding["verdict"] not in allowed or not named <= set(self.names)
+        return end not in self.ends or not named <= set(self.names)
 
 
 NOTHING_LOST = ("cannot-tell", "not-reproduced")
@@ -150,7 +150,7 @@ HUNTS = (
         _hunts(fault, _NO_HUNT)
         for fault in ("pulley-teeth", "step-angle", "microsteps", "stored-number")
     ),
-    _hunts("move-not-made", ("measure-again", None)),
+    _hunts("move-not-made", ("measure-again", None), names=("move-not-made",)),
     _hunts("inch-units", ("repair-first", None), names=("inch-units",)),
     _hunts("wrong-way", ("repair-first", None), names=("reversed",)),
     _hunts("not-powered", ("repair-first", None), names=("not-powered",)),
@@ -163,7 +163,7 @@ HUNTS = (
     ),
     _hunts(
         "slipping-nut", ("repair-first", "scatter"), ("cannot-tell", "lost"), NOTHING_LOST,
-        axis="z", names=("loose-pulley", "not-listed"),
+        axis="z", names=("loose-pulley", "not-listed", "lost-steps"),
     ),
 )  # fmt: skip
 
@@ -179,9 +179,7 @@ def _reversal(finding: dict[str, Any]) -> float:
 TESTS = (
     _tests("none", "keep", holds=lambda one: one["axis_test"]["accuracy_mm"] < 0.25),
     _tests("none", "keep", axis="z"),
-    _tests(
-        "play", "keep", names=("play",), holds=lambda one: abs(_reversal(one) - PLAY_MM) < 0.03
-    ),
+    _tests("play", "keep", names=("play",), holds=lambda one: abs(_reversal(one) - PLAY_MM) < 0.03),
     _tests(
         "eccentric-pulley",
         "keep",

@@ -190,3 +190,21 @@ def test_no_text_whatever_breaks_it(text: str) -> None:
         if isinstance(accepts, Go):
             assert text.strip().lower() == "go"
         assert isinstance(reply, Value | Again | Undo)
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"), [("12.3", 12.3), ("-0,5", -0.5), ("179.9 deg", 179.9), ("+7DEG", 7.0)]
+)
+def test_an_angle_is_typed_in_degrees(typed: str, value: float) -> None:
+    assert parse(Length(-180.0, 180.0, True, unit="deg"), typed) == Value(value)
+
+
+@pytest.mark.parametrize("typed", ["12 mm", "0.5 in", '0.5"', "twelve", "", "181"])
+def test_what_is_no_angle_is_refused(typed: str) -> None:
+    with pytest.raises(BadAnswer, match="deg|angle"):
+        parse(Length(-180.0, 180.0, True, unit="deg"), typed)
+
+
+def test_degrees_are_no_length() -> None:
+    with pytest.raises(BadAnswer, match="not a length"):
+        parse(Length(0.0, 150.0, True), "12 deg")

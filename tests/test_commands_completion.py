@@ -46,6 +46,10 @@ def offered(home: Path, typed: str) -> list[str]:
         ("rehearse --axis=x --pl", ["--plain"]),
         ("tune card.toml --port ", ["/dev/ttyA0"]),
         ("tune ", []),  # a file
+        ("sheet ", ["last"]),
+        ("sheet last ", ["last"]),
+        ("history --compare last ", ["last"]),
+        ("history --machine ", []),  # no simulated one
         ("prints ", []),
         ("completion ", ["bash", "fish", "zsh"]),
         ("no-such-command ", []),

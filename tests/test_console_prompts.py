@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tuner.console.asked import about
-from tuner.console.prompts import completed, explanation, meant, while_typing
+from tuner.console.prompts import completed, explanation, meant, prompt, while_typing
 from tuner.messages import Accepts, Go, Length, Line, OneOf, Words
 
 READING = Length(0.0, 150.0, is_reading=True, may_undo=True)
@@ -84,3 +84,11 @@ def test_every_question_of_a_session_has_its_own_help() -> None:
     keys = re.findall(r'(?:Choose|Confirm|Text)\(\s*key=f?"([^"]+)"', source)
     assert len(keys) > 10
     assert [key for key in keys if not about(key.replace("free-{side}", "free-plus"))] == []
+
+
+def test_an_angle_is_asked_for_as_one() -> None:
+    angle = Length(0.0, 720.0, unit="deg")
+    assert prompt(angle).startswith("angle in deg")
+    assert "degrees" in explanation(angle) and "mm" not in explanation(angle)
+    assert prompt(Length(-180.0, 180.0, True, unit="deg")).startswith("reading in deg")
+    assert while_typing(angle, "12,5") == "Enter: 12.50 deg"

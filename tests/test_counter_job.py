@@ -57,9 +57,7 @@ def test_from_intake_to_sheet(tmp_path: Path, capsys: pytest.CaptureFixture[str]
     assert re.sub(r"[\W_]+", "", page.words_only) == in_both
 
 
-def test_an_intake_is_left_and_taken_up(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_an_intake_is_left_and_taken_up(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     at = ["--plain", "--home", str(tmp_path)]
     assert typed(ANSWERS[:2], "intake", str(card_in(tmp_path)), *at) == 3  # the input ended
     capsys.readouterr()

@@ -30,7 +30,7 @@ def test_what_moved_by_more_than_both_can_be_wrong_by() -> None:
     # 2 x sqrt(0.0004^2 + 0.0003^2) = 0.001, by hand.
     assert pytest.approx(0.001) == scale.U
     assert scale.is_seen
-    assert scale.in_words() == "the scale of X moved by +0.002, ± 0.00100"
+    assert scale.in_words() == "the scale of X moved by 0.0020 ± 0.0010"
     assert not play.is_seen
     assert play.in_words() == "the play of X shows no change beyond ± 0.028 mm"
 

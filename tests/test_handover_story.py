@@ -9,7 +9,7 @@ import pytest
 from fakes import CARD_TEXT
 
 from tuner.card.read import parse_card
-from tuner.handover.document import Items, Section, Table
+from tuner.handover.document import Items, Paragraph, Section, Table
 from tuner.handover.recorded import Checked, Recorded
 from tuner.handover.sheet import compose
 from tuner.handover.story import stories
@@ -35,8 +35,8 @@ def session(number: int, found: Mapping[str, Any] | None, **changes: Any) -> Rec
     values: dict[str, Any] = {
         "id": f"s-{number}", "machine": "Test slide", "card": CARD, "ended_as": "finished",
         "started_at": f"2026-03-{number:02d}T10:00:00+00:00", "port": "none", "tool_version": "0",
-        "axes": ("x",), "quick": False, "job": "", "findings": {"x": found} if found else {},
-        "readings": (), "proposals": (), "placed": {}, "checked": None, "intake": None,
+        "findings": {"x": found} if found else {}, "axes": ("x",), "quick": False, "test": "",
+        "job": "", "readings": (), "proposals": (), "placed": {}, "checked": None, "intake": None,
     }  # fmt: skip
     return Recorded(**{**values, **changes})
 
@@ -140,26 +140,47 @@ def test_each_outcome_of_a_check_is_said() -> None:
 
 
 def test_what_was_not_tested_is_said_once() -> None:
-    why = {"not_tested": {"drift": "no times given"}}
+    why = {"not_tested": {"drift_mm_per_min": "no times given"}}
     both = {"x": finding("keep", 1.0, **why), "y": finding("keep", 1.0, "y", **why)}
     said = listed("What was not tested", session(1, None, findings=both, quick=True))
     assert "Z: not measured." in said
-    assert "X, Y: no times given." in said
+    assert "X, Y: drift (no times given)." in said
+    assert "squareness" in said[-1]
     assert "X: no more than a quick check, four readings on the plan." in said
     said = listed("What was not tested", session(1, None, ended_as="port-lost"))
     assert "session s-1 did not come to its end; what it read is in the logbook." in said
 
 
+def test_another_test_is_no_as_left() -> None:
+    test = session(2, finding("repair-first", 0.8), test="lost-steps")
+    square = {"squareness": {"says": "90.1 degrees"}}
+    frame = session(3, finding("keep", None, **square), test="squareness")
+    assert stories([CHANGE, test, frame]) == stories([CHANGE])
+    assert listed("Other tests", CHANGE) == []
+    assert listed("Other tests", CHANGE, test, frame) == [
+        "X, lost-steps: next: do the next thing.",
+        "X, squareness: 90.1 degrees; next: do the next thing.",
+    ]
+
+
+def test_one_reason_for_several_things() -> None:
+    why = {"not_tested": {"drift_mm_per_min": "why", "play_mm": "why", "half-turns": "else"}}
+    frame = session(2, finding("keep", None, squareness={"says": ""}), test="squareness")
+    said = listed("What was not tested", session(1, finding("keep", 1.0, **why)), frame)
+    assert said[1:3] == ["X: drift, play (why).", "X: half-turns (else)."]
+    assert "squareness" not in said[-1]
+
+
 def test_how_sure_it_is_in_words() -> None:
     budget = [{"name": "readings", "u_relative": 2e-4}, {"name": "drift", "u_relative": 4e-4}]
     said = listed("How sure it is", session(1, finding("change", 0.8, budget=budget)))
-    assert said[0] == (
-        "X: of 100 mm it was last seen to travel between 79.90 and 80.10 mm. In 19 of 20 such "
-        "measurements the truth lies in there (k = 2.00, 8 readings). The largest part of the "
-        "doubt comes from drift."
-    )
-    assert "come" in said[1]
-    assert "exact" in said[1]
+    assert said == [
+        "X: 79.90 to 80.10 mm (k = 2.00, 8 readings); most of the doubt comes from drift"
+    ]
+    section = part("How sure it is", session(1, finding("change", 0.8)))
+    assert section is not None
+    assert isinstance(last := section.blocks[-1], Paragraph)
+    assert "comes from the parts, which are exact" in str(last.words)
     assert part("How sure it is", session(1, finding("cannot-tell", None))) is None
 
 

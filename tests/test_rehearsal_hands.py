@@ -642,3 +642,21 @@ def test_what_is_hot_is_felt_whatever_the_sensor_says(seconds: float, answer: st
     assert (
         hands.caliper_shows(choose("nozzle-hot", "no", "yes")) == f"the nozzle is {feels} to touch"
     )
+
+
+@pytest.mark.parametrize(
+    ("fault", "axis", "answer"),
+    [
+        ("none", "x", "less"),
+        ("pulley-teeth", "x", "less"),
+        ("microsteps", "y", "less"),
+        ("not-powered", "x", "as-far"),
+        ("motor-phase", "y", "as-far"),
+        ("wrong-way", "x", "further"),
+    ],
+)
+def test_the_hands_see_how_far_a_move_slants(fault: str, axis: str, answer: str) -> None:
+    mule = machine(fault, axis, 1, PACK_MULE)
+    hands = Hands(mule, 1)
+    move_first(mule, hands, "x")
+    assert hands.answer(choose("x.slant", "less", "as-far", "further")) == answer

@@ -345,7 +345,7 @@ def test_a_mark_on_filament_is_never_read_too_late(feeding: Bench) -> None:
         return "70"
 
     feeding.run(answers, GREETING, FED_FROM, FEED, replace(READING, axis="e"))
-    assert feeding.heard[-1] == Value(70.0, 11_000.0)
+    assert feeding.heard[-1] == Value(70.0, 11_010.0)  # ten seconds to feed
 
 
 def test_a_feed_that_is_refused_is_for_the_plan_and_its_place_is_unknown(feeding: Bench) -> None:

@@ -576,7 +576,9 @@ def _add_counter(commands: _Commands) -> list[argparse.ArgumentParser]:
             "  tuner history --compare 20260314 last      what moved between two sessions"
         ),
     )
-    history.add_argument("--machine", metavar="NAME", help="only this one, named as on its card")
+    history.add_argument(
+        "--machine", metavar="NAME", dest="of_machine", help="only this one, named as on its card"
+    )
     history.add_argument(
         "--compare", nargs=2, metavar="SESSION", help="say what moved between these two sessions"
     )
@@ -862,7 +864,7 @@ def run(arguments: Sequence[str]) -> int:
 
             return history(
                 home=_home(given.home),
-                machine=given.machine,
+                machine=given.of_machine,
                 sessions=given.compare,
                 axes=given.axes,
                 as_json=given.as_json,

@@ -82,6 +82,8 @@ def candidates(parser: argparse.ArgumentParser, words: Sequence[str], home: Path
     values: _Values = {
         "port": _ports,
         "session": lambda _: _sessions(home),
+        "sessions": lambda _: _sessions(home),
+        "compare": lambda _: _sessions(home),
         "fault": lambda _: FAULTS,
         "machine": lambda _: HEALTHY,
         "axis": _axes,
@@ -154,9 +156,10 @@ class _Place:
                 one[depth] for one in further if len(one) > depth and (*one[:depth],) == self.names
             )
             positionals = [one for one in self.parser._actions if not one.option_strings]
+            repeated = [one for one in positionals[-1:] if one.nargs in ("*", "+")]
             yield from (
                 word
-                for one in positionals[self.positional :][:1]
+                for one in (positionals[self.positional :] or repeated)[:1]
                 if not isinstance(one, argparse._SubParsersAction)
                 for word in _values_of(one, before, values)
             )

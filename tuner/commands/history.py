@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import closing
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from tuner.commands.log import opened
 from tuner.commands.report import print_columns, print_json, print_sentence
 from tuner.drive.numbers import plus_minus
 from tuner.errors import InputFault, UsedWrongly
@@ -32,10 +32,7 @@ def history(
     With two `sessions` say instead what moved between them. Raises ``InputFault`` where there is
     nothing of that name, and ``UsedWrongly`` for sessions of two machines.
     """
-    path = home / "logbook.db"
-    if not path.exists():
-        raise InputFault(f"there is no logbook at {shown(str(path))}; name another --home")
-    with closing(Logbook(path)) as logbook:
+    with opened(home, check=False) as logbook:
         if sessions is not None:
             return _compare(logbook, sessions, axes, as_json)
         found = {name: _wanted(entries(logbook, name), axes) for name in _named(logbook, machine)}
@@ -76,7 +73,7 @@ def _show(machine: str, found: Sequence[Entry]) -> None:
         print("  no session of it came to its end with a finding")
     for axis in dict.fromkeys(one.axis for one in found):
         its = [one for one in found if one.axis == axis]
-        rows = [[axis.upper(), "true / commanded", _ruler(), "play mm", "verdict", "session"]]
+        rows = [[axis.upper(), "true / commanded", _ruler(), "play", "verdict", "session"]]
         rows += [_row(one) for one in its]
         print_columns(rows)
 
@@ -86,7 +83,7 @@ def _row(one: Entry) -> list[str]:
         one.started_at[:10],
         "-" if one.scale is None else plus_minus(one.scale[0], one.U or 0.0),
         "" if one.scale is None else _place(one.scale[0]),
-        "-" if one.play_mm is None else f"{one.play_mm[0]:.3f}",
+        "-" if one.play_mm is None else f"{one.play_mm[0]:.3f} {one.unit}",
         one.outcome or one.verdict,
         visible(one.session),
     ]

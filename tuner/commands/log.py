@@ -41,7 +41,7 @@ def log(*, home: Path, name: str | None, check: bool, as_json: bool) -> int:
     """
     if not _path(home).exists() and name is None:
         return _say_empty(home, as_json)
-    with _opened(home, check) as logbook:
+    with opened(home, check) as logbook:
         if name is not None:
             return _show(logbook, logbook.find(name), home, as_json)
         sessions = logbook.summaries()
@@ -54,7 +54,7 @@ def export(*, home: Path, name: str, axis: str | None, file_format: Literal["csv
     Raises ``InputFault`` where there is no such session or reading, and ``UsedWrongly`` where it
     is not clear which axis is meant.
     """
-    with _opened(home, check=False) as logbook:
+    with opened(home, check=False) as logbook:
         session = logbook.find(name)
         if file_format == "csv":
             _print_csv(session, *_of_one_axis(session, logbook.readings(session), axis))
@@ -70,7 +70,11 @@ def _path(home: Path) -> Path:
 
 
 @contextmanager
-def _opened(home: Path, check: bool) -> Iterator[Logbook]:
+def opened(home: Path, check: bool) -> Iterator[Logbook]:
+    """Open the logbook of `home` to be read, and say on standard error what is odd about it.
+
+    Raises ``InputFault`` where there is none; `check` as for ``log``.
+    """
     path = _path(home)
     if not path.exists():
         raise InputFault(f"there is no logbook at {shown(str(path))}; name another --home")

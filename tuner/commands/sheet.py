@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from contextlib import closing
 from pathlib import Path
 
 from tuner.card.write import write_new
+from tuner.commands.log import opened
 from tuner.errors import BenchFault, InputFault, UsedWrongly
 from tuner.handover.document import Document
 from tuner.handover.history import entries
@@ -14,7 +14,7 @@ from tuner.handover.markdown import as_markdown
 from tuner.handover.page import as_html
 from tuner.handover.recorded import belonging, read_session
 from tuner.handover.sheet import compose, write_sheet
-from tuner.session.logbook import Logbook, utc_now
+from tuner.session.logbook import utc_now
 from tuner.text import shown, visible
 
 
@@ -40,10 +40,7 @@ def sheet(*, home: Path, names: Sequence[str], output: Path | None, markdown: bo
 
 
 def _document(home: Path, names: Sequence[str]) -> Document:
-    path = home / "logbook.db"
-    if not path.exists():
-        raise InputFault(f"there is no logbook at {shown(str(path))}; name another --home")
-    with closing(Logbook(path)) as logbook:
+    with opened(home, check=False) as logbook:
         wanted = {logbook.find(name): None for name in names}
         machines = {logbook.summary(one).machine for one in wanted}
         if len(machines) > 1:

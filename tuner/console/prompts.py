@@ -70,8 +70,8 @@ def prompt(accepts: Accepts) -> str:
         case Length(is_reading=True):
             return _completed(f"reading in {accepts.unit}", accepts)
         case Length():
-            what = "angle" if accepts.unit == "deg" else "length"
-            return _completed(f"{what} in {accepts.unit}", accepts)
+            kind = "angle" if accepts.unit == "deg" else "length"
+            return _completed(f"{kind} in {accepts.unit}", accepts)
         case Words():
             return _completed(accepts.wanted, accepts)
 
@@ -174,8 +174,9 @@ def while_typing(accepts: Accepts, text: str) -> str:
             return "Enter: approach this place again"
         case Undo():
             return "Enter: take the last one back"
-        case Value(float() as value_mm):
-            return f"Enter: {value_mm:.2f} mm"
+        case Value(float() as value):
+            unit = accepts.unit if isinstance(accepts, Length) else "mm"
+            return f"Enter: {value:.2f} {unit}"
         case Value(value):
             return f"Enter: {visible(one_line(str(value)))}"
 

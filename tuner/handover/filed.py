@@ -13,7 +13,7 @@ from fractions import Fraction
 from pathlib import Path
 
 from tuner.card.strict import Section, parse, read_text
-from tuner.drive.scale import Form
+from tuner.drive.scale import Form, form_key, parse_form
 from tuner.errors import InputFault
 from tuner.metrology.applied import Promise
 from tuner.text import shown
@@ -22,6 +22,7 @@ __all__ = ["Filed", "read_proposal"]
 
 _WHAT = "proposal"
 _LONGEST = 500
+_UNITS = ("mm", "deg")
 _SMALLEST, _LARGEST = Fraction(1, 10**9), Fraction(10**9)
 
 
@@ -77,10 +78,11 @@ def read_proposal(path: Path) -> Filed:
             f"{name}: its verdict is {shown(verdict)}, and nothing was proposed that could be "
             "checked; name a proposal whose verdict is change"
         )
-    stored_form = top.word("stored_form", tuple(Form))
+    key = top.word("stored_form", tuple(form_key(form, unit) for unit in _UNITS for form in Form))
+    stored_form, unit = parse_form(key) if key else (Form.STEPS_PER_MM, "mm")
     basis = top.word("basis", ("parts", "measured"))
-    found = _forms(top.section("found", "the table [found]"))
-    proposed = _forms(top.section("proposed", "the table [proposed]"))
+    found = _forms(top.section("found", "the table [found]"), unit)
+    proposed = _forms(top.section("proposed", "the table [proposed]"), unit)
     scale = top.section("scale", "the table [scale]")
     filed = Filed(
         id=top.text("id", "the identifier", _LONGEST),
@@ -96,15 +98,15 @@ def read_proposal(path: Path) -> Filed:
         u_scale=float(scale.number("u", _SMALLEST, _LARGEST, "(true / commanded travel)")),
         sha256=hashlib.sha256(text.encode()).hexdigest(),
     )
-    if stored_form and not {stored_form, Form.STEPS_PER_MM} & found.keys() & proposed.keys():
-        top.missing(f"proposed.{stored_form}", "the number that the controller should hold")
+    if key and not {stored_form, Form.STEPS_PER_MM} & found.keys() & proposed.keys():
+        top.missing(f"proposed.{key}", "the number that the controller should hold")
     top.raise_if_any()
     return filed
 
 
-def _forms(section: Section) -> dict[Form, float]:
+def _forms(section: Section, unit: str) -> dict[Form, float]:
     return {
-        form: float(section.number(form, _SMALLEST, _LARGEST, "(above 0)"))
+        form: float(section.number(key, _SMALLEST, _LARGEST, "(above 0)"))
         for form in Form
-        if section.has(form)
+        if section.has(key := form_key(form, unit))
     }

@@ -13,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from tuner.drive.numbers import plus_minus
 from tuner.handover.recorded import findings_in
 from tuner.plans import check
 from tuner.session.logbook import Logbook
@@ -27,7 +28,8 @@ _COVERAGE = 2.0
 class Entry:
     """What one session found of one axis; each number with its standard uncertainty or None.
 
-    `outcome` is that of a check, empty for every other session.
+    `outcome` is that of a check, empty for every other session. `play_mm` is in `unit`, which is
+    ``deg`` for an axis that turns.
     """
 
     session: str
@@ -38,17 +40,22 @@ class Entry:
     scale: tuple[float, float] | None
     U: float | None
     play_mm: tuple[float, float] | None
+    unit: str = "mm"
 
 
 @dataclass(frozen=True)
 class Difference:
-    """How a number of one axis moved between two sessions; `U` is its expanded uncertainty."""
+    """How a number of one axis moved between two sessions; `U` is its expanded uncertainty.
+
+    `unit` is empty for a plain ratio.
+    """
 
     axis: str
     what: str
     before: float
     after: float
     U: float
+    unit: str
 
     @property
     def moved(self) -> float:
@@ -62,26 +69,27 @@ class Difference:
 
     def in_words(self) -> str:
         """Return one sentence."""
-        unit = "mm" if self.what == "play" else ""
-        moved = (
-            f"{self.moved:+.5f}".rstrip("0").rstrip(".") if not unit else f"{self.moved:+.3f} mm"
-        )
-        sure = f"{self.U:.5f}" if not unit else f"{self.U:.3f} mm"
+        name = f"the {self.what} of {self.axis.upper()}"
+        unit = f" {self.unit}" if self.unit else ""
         if self.is_seen:
-            return f"the {self.what} of {self.axis.upper()} moved by {moved}, ± {sure}"
-        return f"the {self.what} of {self.axis.upper()} shows no change beyond ± {sure}"
+            return f"{name} moved by {plus_minus(self.moved, self.U)}{unit}"
+        return f"{name} shows no change beyond ± {self.U:.2g}{unit}"
 
 
 def entries(logbook: Logbook, machine: str) -> list[Entry]:
     """Return what was found of `machine`, named as in the logbook, the oldest first.
 
-    Only sessions that came to their end found something.
+    Only sessions that came to their end found something; those that tested something else than
+    a stored number are left out.
     """
     found = []
     for one in reversed(logbook.summaries()):
         if one.machine == machine and one.ended_as == "finished":
             _, result = logbook.ending(one.id)
-            is_check = logbook.head(one.id).plan == check.NAME
+            head = logbook.head(one.id)
+            if head.params.get("test"):
+                continue
+            is_check = head.plan == check.NAME
             for axis, finding in findings_in(result).items():
                 found.append(
                     Entry(
@@ -93,6 +101,7 @@ def entries(logbook: Logbook, machine: str) -> list[Entry]:
                         scale=_with_u(finding.get("scale")),
                         U=(finding.get("scale") or {}).get("U"),
                         play_mm=_with_u(finding.get("play_mm")),
+                        unit=finding.get("unit", "mm"),
                     )
                 )
     return found
@@ -109,7 +118,8 @@ def compare(before: Sequence[Entry], after: Sequence[Entry]) -> list[Difference]
     for now in after:
         for what, old, new in _pairs(then.get(now.axis), now):
             u = math.hypot(old[1], new[1])
-            differences.append(Difference(now.axis, what, old[0], new[0], _COVERAGE * u))
+            unit = now.unit if what == "play" else ""
+            differences.append(Difference(now.axis, what, old[0], new[0], _COVERAGE * u, unit))
     return differences
 
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 __all__ = ["residual_svg"]
 
-_WIDTH, _HEIGHT = 260, 110
+_WIDTH, _HEIGHT = 260, 92
 _LEFT, _RIGHT, _TOP, _BOTTOM = 46, 4, 6, 16
 _MARK = 4.0
 # The band shall not fill the picture.

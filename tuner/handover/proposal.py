@@ -20,7 +20,7 @@ from typing import Any
 from tuner.card.schema import Axis, Card
 from tuner.card.write import toml_text, write_twins
 from tuner.drive.numbers import plain_number
-from tuner.drive.scale import Form, all_forms, form_words, steps_per_mm
+from tuner.drive.scale import Form, all_forms, form_key, form_words, parse_form, steps_per_mm
 from tuner.errors import BenchFault
 from tuner.handover.markdown import inert, quoted
 from tuner.text import shown
@@ -71,6 +71,17 @@ def _found_forms(axis: Axis, proposal: Mapping[str, Any] | None) -> dict[str, An
     return dict(proposal["found"])
 
 
+def _in_unit(forms: Mapping[str, Any], unit: str) -> dict[str, Any]:
+    """Return `forms` under the names that they have for an axis that counts in `unit`."""
+    return {form_key(Form(form), unit): value for form, value in forms.items()}
+
+
+def _key_in_unit(key: str, unit: str) -> str:
+    """Return a key of the card as it is written for an axis that counts in `unit`."""
+    part, _, name = key.partition(".")
+    return f"{part}.{form_key(Form(name), unit)}" if part == "stored" else key
+
+
 def _card_value(axis: Axis, key: str) -> int | Fraction | None:
     """Return what the card has today under a key such as ``gears.0.driver``, or None."""
     value: Any = None
@@ -92,12 +103,13 @@ def _upsets(axis: Axis, finding: Mapping[str, Any]) -> list[str]:
     name = axis.name.upper()
     before = float(finding["proposal"]["found"][Form.STEPS_PER_MM])
     after = finding["proposal"][Form.STEPS_PER_MM]
+    unit = axis.train.unit
     heights = rates = ""
     if after is not None and not math.isclose(before, after, rel_tol=1e-9):
         feed_mm_per_s = axis.feed_mm_per_min / 60.0
-        heights = f"; what is stored as 100 mm is {100.0 * before / after:.2f} mm then"
+        heights = f"; what is stored as 100 {unit} is {100.0 * before / after:.2f} {unit} then"
         rates = (
-            f"; {axis.feed_mm_per_min:g} mm/min take {feed_mm_per_s * after:.0f} steps per second "
+            f"; {axis.feed_mm_per_min:g} {unit}/min take {feed_mm_per_s * after:.0f} steps per second "
             f"instead of {feed_mm_per_s * before:.0f}, and the controller makes at most "
             f"{axis.max_pulse_rate_hz:g}"
         )
@@ -128,24 +140,25 @@ def as_table(
     `simulated` says that it comes from a rehearsal.
     """
     proposal = finding["proposal"]
-    found = _found_forms(axis, proposal)
-    stored_form = axis.stored.form
+    unit = axis.train.unit
+    found = _in_unit(_found_forms(axis, proposal), unit)
+    stored_form = form_key(axis.stored.form, unit)
     table: dict[str, Any] = {
         "schema": SCHEMA,
         "id": identifier,
         "session": session,
         "machine": card.name,
         "axis": axis.name,
-        "motor": axis.name,
+        "motor": finding.get("motor", axis.name),
         "card_sha256": card.sha256,
         "verdict": finding["verdict"],
         "basis": proposal["basis"] if proposal else None,
         "simulated": simulated,
-        "stored_form": str(stored_form),
+        "stored_form": stored_form,
         "nothing_changed": True,
         "go_back": (
             f"type the number found today back in: {_number(found[stored_form])} "
-            f"{form_words(stored_form)}"
+            f"{form_words(axis.stored.form, unit)}"
         ),
         "next": finding["next"],
         "cautions": list(_CAUTIONS),
@@ -153,10 +166,10 @@ def as_table(
         "found": found,
     }
     if proposal:
-        table["proposed"] = {str(form): proposal[str(form)] for form in Form}
+        table["proposed"] = _in_unit({str(form): proposal[str(form)] for form in Form}, unit)
         # What a tie leaves open (None), and what stays as it is, is no change.
         table["change"] = [
-            {"key": f"axes.{axis.name}.{key}", "from": now, "to": value}
+            {"key": f"axes.{axis.name}.{_key_in_unit(key, unit)}", "from": now, "to": value}
             for key, value in proposal["changes"].items()
             if value is not None and value != (now := _card_value(axis, key))
         ]
@@ -181,7 +194,10 @@ def as_table(
         {name: cause[name] for name in ("name", "p", "says", "check")}
         for cause in finding["causes"]
     ]
-    table["reading"] = [dict(reading) for reading in readings]
+    table["reading"] = [
+        {name.replace("_mm", f"_{unit}"): value for name, value in reading.items()}
+        for reading in readings
+    ]
     return table
 
 
@@ -193,7 +209,9 @@ def _is_about_step_counts(table: Mapping[str, Any]) -> bool:
 
 
 def _headline(axis: Axis, table: Mapping[str, Any]) -> str:
-    name = axis.name.upper()
+    name, motor = axis.name.upper(), table["motor"]
+    if motor != axis.name:
+        name = f"motor {motor} (on the card {name})"
     match table["verdict"]:
         case "change":
             form = table["stored_form"]
@@ -209,7 +227,7 @@ def _headline(axis: Axis, table: Mapping[str, Any]) -> str:
             return (
                 f"Proposal: change the stored number of {name} from "
                 f"**{_number(table['found'][form])}** to **{_number(table['proposed'][form])}** "
-                f"{form_words(Form(form))}."
+                f"{form_words(*parse_form(form))}."
             )
         case "keep":
             return f"Keep the stored number of {name} as it is."
@@ -253,16 +271,18 @@ def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
             f"(95 %, k = {scale['k']:.2f}, {scale['n']} readings)",
             "",
         ]
+    unit = axis.train.unit
     lines += ["| | found | proposed |", "| --- | --- | --- |"]
     proposed = table.get("proposed")
     for form in Form:
-        after = _number(proposed[form] if proposed else None)
-        lines.append(f"| {form_words(form)} | {_number(table['found'][form])} | {after} |")
+        key = form_key(form, unit)
+        after = _number(proposed[key] if proposed else None)
+        lines.append(f"| {form_words(form, unit)} | {_number(table['found'][key])} | {after} |")
     if rounded := table.get("rounded"):
         over = "the whole length of the axis" if axis.filament is None else "1000 mm of filament"
         lines += ["", f"Fewer decimals cost, over {over}:", ""]
         lines += [
-            f"- {one['value']:.{one['decimals']}f}: {one['off_mm']:.4f} mm" for one in rounded
+            f"- {one['value']:.{one['decimals']}f}: {one['off_mm']:.4f} {unit}" for one in rounded
         ]
     lines += ["", "## Why", ""]
     lines += [
@@ -279,11 +299,11 @@ def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
         "",
         "## Readings",
         "",
-        "| n | commanded mm | reading mm | arrived moving | visit | remark |",
+        f"| n | commanded {unit} | reading {unit} | arrived moving | visit | remark |",
         "| --- | --- | --- | --- | --- | --- |",
     ]
     lines += [
-        f"| {one['n']} | {one['commanded_mm']:.4f} | {one['reading_mm']:.2f} "
+        f"| {one['n']} | {one[f'commanded_{unit}']:.4f} | {one[f'reading_{unit}']:.2f} "
         f"| {one['approach']} | {one['visit']} | {'looks misread' if one.get('suspect') else ''} |"
         for one in table["reading"]
     ]

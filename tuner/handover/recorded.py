@@ -16,7 +16,7 @@ from tuner.plans import check, intake
 from tuner.session.logbook import Logbook, ProposalState, SessionSummary, Step, TakenReading
 from tuner.text import as_it_was, shown
 
-__all__ = ["Checked", "Recorded", "belonging", "findings_in", "read_session"]
+__all__ = ["Checked", "Finding", "Recorded", "belonging", "findings_in", "read_session"]
 
 Finding = Mapping[str, Any]
 
@@ -34,7 +34,8 @@ class Recorded:
     """One session.
 
     `findings` maps an axis to its finding, in the form of ``tuner examine --json``; it is empty
-    unless the session came to its end. `readings` are those that count. `placed` says how the
+    unless the session came to its end. `test` names what was tested beside stored numbers, if it
+    was that. `readings` are those that count. `placed` says how the
     caliper was used, by axis. `intake` holds what was asked when the machine came in.
     """
 
@@ -47,6 +48,7 @@ class Recorded:
     tool_version: str
     axes: tuple[str, ...]
     quick: bool
+    test: str
     job: str
     findings: Mapping[str, Finding]
     readings: tuple[TakenReading, ...]
@@ -72,6 +74,7 @@ def read_session(logbook: Logbook, session: str) -> Recorded:
         tool_version=head.tool_version,
         axes=summary.axes,
         quick=bool(head.params.get("quick")),
+        test=head.params.get("test", ""),
         job=str((asked or head.params).get("job", "")),
         findings=findings_in(ended),
         readings=tuple(one for one in logbook.readings(session) if not one.withdrawn),

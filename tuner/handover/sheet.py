@@ -6,11 +6,12 @@ handed over. Nothing on it is said that no session found: what was not tested is
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from tuner.card.write import write_twins
 from tuner.drive.numbers import plus_minus
@@ -31,7 +32,7 @@ from tuner.handover.markdown import as_markdown
 from tuner.handover.page import as_html
 from tuner.handover.picture import residual_svg
 from tuner.handover.proposal import slug
-from tuner.handover.recorded import Recorded
+from tuner.handover.recorded import Finding, Recorded
 from tuner.handover.story import Story, stories
 from tuner.metrology.examination import Described, examine_readings
 from tuner.metrology.reading import Reading
@@ -49,6 +50,8 @@ _COMES_FROM = {
     "caliper": "the error limit of the caliper",
     "resolution": "the step of the caliper's display",
 }
+# At the end of what a finding calls a number.
+_UNIT = re.compile("_(mm|deg)(_per_(min|rev))?$")
 _NOTHING_CHANGED = "Nothing was changed on the machine by this program."
 
 
@@ -62,6 +65,7 @@ def compose(records: Sequence[Recorded], earlier: Sequence[Entry]) -> Document:
         Section("Job", tuple(_job(records))),
         Section("As found and as left", tuple(_found_and_left(axes))),
         Section("What was found", tuple(_findings(axes))),
+        Section("Other tests", tuple(_other_tests(records))),
         Section("How sure it is", tuple(_how_sure(axes))),
         Section("What was not tested", tuple(_not_tested(records, axes))),
         Section("Before the next job", tuple(_before_the_next_job(axes))),
@@ -103,9 +107,9 @@ def _job(records: Sequence[Recorded]) -> Iterator[Block]:
 
 def _found_and_left(axes: Sequence[Story]) -> Iterator[Block]:
     if not axes:
-        yield Paragraph("No axis was measured to the end.")
+        yield Paragraph("No stored number was measured to the end.")
         return
-    head = ("axis", "stored, as found", "100 mm were", "stored, as left", "100 mm are")
+    head = ("axis", "stored, as found", "told 100, it went", "stored, as left", "told 100, it goes")
     yield Table(
         head,
         tuple(
@@ -143,10 +147,11 @@ def _picture(record: Recorded, story: Story, when: str) -> Picture | None:
     """Return what is left of the readings of `record`.
 
     None where they show no scale, and where other things than one axis made them: two motors
-    together, or a feeder.
+    together, a feeder, or a table that turns.
     """
     axis = record.card.axes[story.axis.name]
-    if record.card.layout != "independent" or axis.filament is not None:
+    is_one_slide = axis.filament is None and axis.train.unit == "mm"
+    if record.card.layout != "independent" or not is_one_slide:
         return None
     readings = [
         Reading(
@@ -186,34 +191,58 @@ def _picture(record: Recorded, story: Story, when: str) -> Picture | None:
     )
 
 
-def _how_sure(axes: Sequence[Story]) -> Iterator[Block]:
-    said = [sentence for one in axes for sentence in _sure(one)]
+def _other_tests(records: Sequence[Recorded]) -> Iterator[Block]:
+    said = tuple(
+        f"{axis.upper()}, {one.test}: {_seen(finding)}next: {finding['next']}."
+        for one in records
+        if one.test
+        for axis, finding in one.findings.items()
+    )
     if said:
-        yield Items(tuple(said))
+        yield Items(said)
 
 
-def _sure(story: Story) -> Iterator[str]:
-    finding = story.latest
-    scale = finding.get("scale")
-    if scale:
-        low, high = scale["value"] - scale["U"], scale["value"] + scale["U"]
-        yield (
-            f"{story.letter}: of 100 mm it was last seen to travel between {100 * low:.2f} and "
-            f"{100 * high:.2f} mm. In 19 of 20 such measurements the truth lies in there (k = "
-            f"{scale['k']:.2f}, {finding['n']} readings).{_largest_part(finding.get('budget', ()))}"
-        )
-    if story.proposal is not None and story.proposal["basis"] == "parts":
-        yield (
-            f"{story.letter}: the proposed number comes from the parts, which are exact; the "
+def _seen(finding: Finding) -> str:
+    """Return what a test saw in words, and what separates it from what is next."""
+    said = [finding["squareness"]["says"]] if "squareness" in finding else []
+    said += [one["says"] for one in finding["causes"][:1]]
+    return "".join(f"{one}; " for one in said)
+
+
+def _how_sure(axes: Sequence[Story]) -> Iterator[Block]:
+    said = [sentence for one in axes if (sentence := _sure(one))]
+    if not said:
+        return
+    yield Paragraph(
+        "Each axis was last seen to travel so far when it was told 100. In 19 of 20 such "
+        "measurements the truth lies between the two numbers."
+    )
+    yield Items(tuple(said))
+    if exact := [one.letter for one in axes if one.proposal and one.proposal["basis"] == "parts"]:
+        yield Paragraph(
+            f"{', '.join(exact)}: the proposed number comes from the parts, which are exact; the "
             "measurement only tells which parts they are."
         )
 
 
-def _largest_part(budget: Sequence[dict[str, float | str]]) -> str:
+def _sure(story: Story) -> str:
+    """Return between what the truth lies and why no closer, empty where there is no number."""
+    finding, unit = story.latest, story.axis.train.unit
+    scale = finding.get("scale")
+    if not scale:
+        return ""
+    low, high = scale["value"] - scale["U"], scale["value"] + scale["U"]
+    return (
+        f"{story.letter}: {100 * low:.2f} to {100 * high:.2f} {unit} (k = {scale['k']:.2f}, "
+        f"{finding['n']} readings){_largest_part(finding.get('budget', ()))}"
+    )
+
+
+def _largest_part(budget: Sequence[Mapping[str, Any]]) -> str:
     if not budget:
         return ""
-    name = str(max(budget, key=lambda one: one["u_relative"])["name"])
-    return f" The largest part of the doubt comes from {_COMES_FROM.get(name, name)}."
+    name = max(budget, key=lambda one: float(one["u_relative"]))["name"]
+    return f"; most of the doubt comes from {_COMES_FROM.get(name, name)}"
 
 
 def _not_tested(records: Sequence[Recorded], axes: Sequence[Story]) -> Iterator[Block]:
@@ -225,19 +254,23 @@ def _not_tested(records: Sequence[Recorded], axes: Sequence[Story]) -> Iterator[
         by = one.judged
         if by is not None and by.quick:
             said.append(f"{one.letter}: no more than a quick check, four readings on the plan.")
-    why_not: dict[str, list[str]] = {}
+    # One reason often stands for several axes, and for several things that they do not show.
+    letters: dict[tuple[str, str], list[str]] = {}
     for one in axes:
-        for why in one.latest.get("not_tested", {}).values():
-            why_not.setdefault(why, []).append(one.letter)
-    said += [f"{', '.join(letters)}: {why}." for why, letters in why_not.items()]
+        whats: dict[str, list[str]] = {}
+        for what, why in one.latest.get("not_tested", {}).items():
+            whats.setdefault(why, []).append(_UNIT.sub("", what).replace("_", " "))
+        for why, these in whats.items():
+            letters.setdefault((", ".join(these), why), []).append(one.letter)
+    said += [f"{', '.join(of)}: {what} ({why})." for (what, why), of in letters.items()]
     said += [
         f"session {one.id} did not come to its end; what it read is in the logbook."
         for one in records
         if one.ended_as != "finished"
     ]
-    said.append(
-        "Squareness of the axes to each other, what the machine makes, and anything electrical."
-    )
+    is_squared = any("squareness" in one for of in records for one in of.findings.values())
+    squareness = "" if is_squared else "squareness of the axes to each other, "
+    said.append(f"Besides: {squareness}what the machine makes, and anything electrical.")
     yield Items(tuple(said))
 
 
@@ -289,7 +322,7 @@ def _earlier(earlier: Sequence[Entry]) -> Iterator[Block]:
             _day(one.started_at),
             one.axis.upper(),
             "-" if one.scale is None else plus_minus(one.scale[0], one.U or 0.0),
-            "-" if one.play_mm is None else f"{one.play_mm[0]:.3f} mm",
+            "-" if one.play_mm is None else f"{one.play_mm[0]:.3f} {one.unit}",
             one.outcome or one.verdict,
         )
         for one in earlier[-_MOST_EARLIER:]
@@ -312,6 +345,8 @@ def _kind(record: Recorded) -> str:
         return "the machine came in"
     if record.checked is not None:
         return "check after a change"
+    if record.test:
+        return record.test
     kind = "quick check" if record.quick else "measuring"
     return kind if record.ended_as == "finished" else f"{kind}, not ended"
 

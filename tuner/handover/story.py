@@ -1,7 +1,8 @@
 """What became of one axis over the sessions of a job: as found, as left, and what was decided.
 
 Two numbers are never mixed: what the controller holds, and what the axis was measured to travel
-with that. A change that nobody measured after is no "as left".
+with that. A change that nobody measured after is no "as left". For a rotary axis read degrees
+wherever a name says mm.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import Any
 
 from tuner.card.schema import Axis
 from tuner.drive.numbers import plain_number, plus_minus
-from tuner.drive.scale import Form, form_words
+from tuner.drive.scale import form_words, parse_form
 from tuner.handover.proposal import as_table
 from tuner.handover.recorded import Finding, Recorded
 from tuner.wire.port import is_rehearsal
@@ -57,8 +58,9 @@ class Story:
 
     @property
     def letter(self) -> str:
-        """The axis letter as people write it."""
-        return self.axis.name.upper()
+        """The axis letter as people write it, with the motor whose number it is if another."""
+        letter, motor = self.axis.name.upper(), self.latest.get("motor", self.axis.name)
+        return letter if motor == self.axis.name else f"{letter} (motor {motor})"
 
     @property
     def proposal(self) -> Mapping[str, Any] | None:
@@ -110,14 +112,16 @@ class Story:
         return known.get(self.left.checked.outcome, "read it from the controller")
 
     def travel(self, of: Recorded | None) -> str:
-        """Return what the axis travels of 100 mm, as `of` measured it."""
+        """Return what the axis travels when it is told 100 mm, as `of` measured it."""
         scale = None if of is None else of.findings[self.axis.name].get("scale")
         if not scale:
             return "not measured"
-        return f"{plus_minus(_OVER_MM * scale['value'], _OVER_MM * scale['U'])} mm"
+        return (
+            f"{plus_minus(_OVER_MM * scale['value'], _OVER_MM * scale['U'])} {self.axis.train.unit}"
+        )
 
     def travel_as_left(self) -> str:
-        """Return what the axis travels of 100 mm at the end."""
+        """Return what the axis travels when it is told 100 mm, at the end."""
         is_unchanged = self.proposal is None and self.left is None
         return "as found" if is_unchanged else self.travel(self.left)
 
@@ -137,14 +141,16 @@ class Story:
         return said
 
     def _on_card(self, of: Recorded) -> str:
-        stored = of.card.axes[self.axis.name].stored
-        return f"{plain_number(stored.value)} {form_words(stored.form)}"
+        axis = of.card.axes[self.axis.name]
+        words = form_words(axis.stored.form, axis.train.unit)
+        return f"{plain_number(axis.stored.value)} {words}"
 
 
 def _in_form(table: Mapping[str, Any], which: str) -> str:
-    form = Form(table["stored_form"])
-    value = table[which][form]
-    return "left open" if value is None else f"{float(value):.6g} {form_words(form)}"
+    value = table[which][table["stored_form"]]
+    if value is None:
+        return "left open"
+    return f"{float(value):.6g} {form_words(*parse_form(table['stored_form']))}"
 
 
 def _why(finding: Finding) -> str:
@@ -157,7 +163,8 @@ def _likely(p: float) -> str:
 
 
 def stories(records: Sequence[Recorded]) -> list[Story]:
-    """Return the story of every axis that `records`, the oldest first, found something of."""
+    """Return the story of every axis whose number `records`, the oldest first, measured."""
+    records = [one for one in records if not one.test]
     cards = {name: axis for one in records for name, axis in one.card.axes.items()}
     return [
         _story(axis, having)

@@ -143,9 +143,10 @@ def judge_loss(
 ) -> Judged:
     """Return what the loss `offset` is on an axis of `train`, and what to do about it.
 
-    `datum_look` is what the closed jaws showed after it, and `needs_speed` whether nothing was lost
-    slowly: a nut slips at any feed, a motor rather at a high one. `belt_left_its_mark` says whether
-    the mark on the belt has left the one on the pulley; None where nobody has looked.
+    `datum_look` is what the closed jaws showed after it, and `needs_speed` whether many cycles
+    before it, at lower feeds, lost nothing: a nut slips at any feed, a motor rather at a high one.
+    `belt_left_its_mark` says whether the mark on the belt has left the one on the pulley; None
+    where nobody has looked.
     """
     sense = sense_of(offset, [train], datum_look)
     cycle_mm = float(train.lost_cycle_mm)

@@ -39,8 +39,8 @@ _RUNS = 5
 # Unevenly over the reach, as the standard wants it, so that what repeats does not hide.
 _SHARES = (0.0, 0.23, 0.51, 0.74, 1.0)
 _LEAST_REACH_MM = 10.0
-# A hand never scatters so far, so it is a misreading or the axis: read twice.
-_READ_TWICE_MM = 0.5
+# A hand never scatters so far, so it is a misreading, or the axis: then it is typed once more.
+_READ_TWICE_MM = 0.2
 
 
 @dataclass

@@ -12,6 +12,7 @@ is no difference between the motors.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
@@ -321,12 +322,13 @@ def _read_across(run: AxisRun, other: AxisRun) -> Part[Finding | None]:
 
 
 def _ends_mm(other: AxisRun) -> list[float]:
-    free = [side / other.scale_high for side in (-other.minus_mm, other.plus_mm)]
-    aside_mm = other.beside_mm / other.slant
+    """Return both ends of the move across, in commanded mm, with the over-travel kept clear."""
+    aside_mm = min(other.beside_mm / other.slant, _MOST_ASIDE_MM)
     minus, plus = (
-        max(0.0, min(side, aside_mm, _MOST_ASIDE_MM) - other.over_mm - 0.001) for side in free
+        max(0, math.floor(10.0 * (min(side / other.scale_high, aside_mm) - other.over_mm))) / 10.0
+        for side in (-other.minus_mm, other.plus_mm)
     )
-    return [-round(minus, 1), round(plus, 1)]
+    return [-minus, plus]
 
 
 def _missing(run: AxisRun) -> list[int]:

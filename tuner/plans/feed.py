@@ -37,7 +37,7 @@ How = Literal["free", "hot"]
 BACK_MM = 30.0  # hangs beyond the wheel: the first 1 mm may be an inch, either way
 _NEAREST_MM, _FURTHEST_MM = 60.0, 500.0  # where a mark has room and can be read
 _KEPT_CLEAR_MM = 8.0  # a flag of tape must not be drawn in
-_MARK_WITHIN_MM = 2.0  # nobody puts two marks nearer alike than this
+_MARK_WITHIN_MM = 2.0  # two marks are not put on more alike than this
 _REPEATS = 5
 _READ_WITHIN_MM = 1.5
 _MISREAD_MM = 2.0
@@ -109,7 +109,7 @@ class FeederRun(AxisRun):
         return runs
 
     def repeats_mm(self) -> list[float]:
-        """Return what was read of the first mark that was read five times where it was put."""
+        """Return what was read of the mark of a ladder, where it was put; of the one read most."""
         ladders = {one.visit for one in self.readings} - set(self.speeds)
         groups = [
             [one.reading_mm for one in self.readings if (one.visit, one.commanded_mm) == (at, 0.0)]

@@ -211,7 +211,7 @@ def _ends_deg(run: AxisRun) -> list[float]:
         return [-minus, plus]
     spare = minus + plus - turns * _TURN_DEG
     low = -min(minus, max(minus - spare / 2.0, 0.0))
-    return [round(low, 1), round(low, 1) + turns * _TURN_DEG]
+    return [low, low + turns * _TURN_DEG]
 
 
 def _expected_deg(run: AxisRun, to_deg: float) -> float:
@@ -297,6 +297,9 @@ def _finding(run: AxisRun) -> Finding:
     finding: dict[str, Any] = said.as_json(file=None, axis=run.name)
     finding["unit"] = run.unit
     finding["not_tested"] = {**finding["not_tested"], "periodic": _ONCE_A_TURN}
+    for cause in finding["causes"]:
+        if cause["name"] == "not-listed":
+            cause["check"] = _MARK_ANEW
     if finding["place_anew"]:
         finding["next"] = (
             f"the scale is {said.scale.value:.5f} ± {said.scale.U:.5f} and no usual part explains "

@@ -221,5 +221,6 @@ def _with_screws(screws: list[dict[str, Any]], run: AxisRun) -> Finding:
 
 def _differ(one: dict[str, Any], other: dict[str, Any]) -> bool:
     off = abs(one["scale"] - other["scale"])
-    span_mm = min(one["span_mm"], other["span_mm"])
-    return off > _SURE_U * math.hypot(one["u"], other["u"]) and off * span_mm > _RACKS_MM
+    span_mm = max(one["span_mm"], other["span_mm"])
+    is_sure = off > _SURE_U * math.hypot(one["u"], other["u"])
+    return bool(is_sure and off * span_mm > _RACKS_MM)

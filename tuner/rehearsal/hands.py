@@ -352,9 +352,11 @@ class Hands:
 
     def went_all_the_way(self, axis: str) -> str:
         """Say whether the last move was about as long as it should be, by eye."""
-        short_mm = abs(self._mule.commanded()[axis] - self._commanded_before[axis])
-        short_mm -= abs(self._mule.true_mm()[axis] - self._true_before_mm[axis])
-        return "yes" if abs(short_mm) <= FINGER_MM else "no"
+        moved_mm = abs(self._mule.true_mm()[axis] - self._true_before_mm[axis])
+        told_mm = abs(self._mule.commanded()[axis] - self._commanded_before[axis])
+        if moved_mm < SEEN_MM:
+            return "not-at-all"
+        return "yes" if abs(told_mm - moved_mm) <= FINGER_MM else "short"
 
     def belt_tension(self, axis: str) -> str:
         """Say how a belt gives to a finger."""
