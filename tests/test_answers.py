@@ -201,7 +201,7 @@ def test_an_angle_is_typed_in_degrees(typed: str, value: float) -> None:
 
 @pytest.mark.parametrize("typed", ["12 mm", "0.5 in", '0.5"', "twelve", "", "181"])
 def test_what_is_no_angle_is_refused(typed: str) -> None:
-    with pytest.raises(BadAnswer, match="deg|angle"):
+    with pytest.raises(BadAnswer, match=r"deg|angle"):
         parse(Length(-180.0, 180.0, True, unit="deg"), typed)
 
 

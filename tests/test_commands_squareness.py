@@ -59,10 +59,8 @@ def test_lengths_that_no_frame_has() -> None:
         cli.run(["squareness", *FRAME, "--sides", "100", "10"])
 
 
-def test_the_names_that_can_be_typed_are_those_there_are(tmp_path: Path) -> None:
-    command = next(
-        action for action in cli._parser()._actions if getattr(action, "choices", None)
-    )
+def test_the_names_that_can_be_typed_are_those_there_are() -> None:
+    command = next(action for action in cli._parser()._actions if getattr(action, "choices", None))
     for name in ("rehearse", "tune"):
         (option,) = [
             one for one in command.choices[name]._actions if "--test" in one.option_strings

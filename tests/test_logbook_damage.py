@@ -16,7 +16,7 @@ import pytest
 from fakes import SetClock
 
 from tuner.errors import BenchFault
-from tuner.session.damage import is_damage, put_aside
+from tuner.session.damage import forbids_writing, is_damage, put_aside
 from tuner.session.logbook import Logbook, SessionHead
 
 MASKS = (0xFF, 0x01, 0x80)
@@ -248,3 +248,10 @@ def test_steps_that_are_missing_at_the_end(tmp_path: Path) -> None:
     logbook.close()
     with closing(Logbook(path)) as again:
         assert again.set_aside is None
+
+
+def test_a_file_of_another_make_is_not_taken_for_one_that_must_not_be_written() -> None:
+    database = sqlite3.connect(":memory:")
+    with pytest.raises(sqlite3.OperationalError, match="no such table"):
+        forbids_writing(database)
+    database.close()

@@ -89,3 +89,18 @@ def test_the_table_has_a_row_for_each_target_and_each_quantity():
 def test_what_is_no_axis_test_is_refused(targets, plus, minus, says):
     with pytest.raises(BadReadings, match=says):
         axis_test(targets, plus, minus)
+
+
+def test_the_picture_shows_each_mean_between_its_two_sigma():
+    plus = positions(-0.1) + np.tile([-0.02, 0.0, 0.02, 0.0, 0.0], (len(TARGETS), 1))
+    heading, *lines = axis_test(TARGETS, plus, positions(0.1)).picture()
+    assert "left edge" in heading and len(lines) == 2 * len(TARGETS)
+    for arriving_plus, arriving_minus in zip(lines[::2], lines[1::2], strict=True):
+        assert "plus" in arriving_plus and "minus" in arriving_minus
+        assert arriving_plus.index("o") < arriving_minus.index("o")
+        assert "-o-" in arriving_plus and arriving_minus.endswith("-o----]")
+
+
+def test_a_picture_of_nothing_has_a_width():
+    flat = axis_test(TARGETS, positions(), positions())
+    assert {len(line) for line in flat.picture()[1:]} == {len(flat.picture()[1])}

@@ -10,7 +10,7 @@ import pytest
 from uncertainties import ufloat, umath
 
 from tuner.errors import BadReadings
-from tuner.metrology.squareness import Length, squareness
+from tuner.metrology.squareness import Length, judge_squareness, squareness
 
 
 def frame(a_mm: float, b_mm: float, skew_deg: float) -> dict[str, float]:
@@ -104,3 +104,25 @@ def test_what_is_no_length_is_refused(value_mm: float) -> None:
 def test_it_is_plain_data() -> None:
     seen = found(frame(100.0, 100.0, 0.5)).as_json()
     assert json.loads(json.dumps(seen, allow_nan=False)) == seen
+
+
+@pytest.mark.parametrize(
+    ("skew_deg", "u_mm", "nominal_mm", "verdict"),
+    [
+        (0.0, 0.02, 100.0, "keep"),
+        # One u of the angle is D u(D) / (a b root 2) = 0.0002 radians, 0.0115 degrees.
+        (2.4 * 0.0115, 0.02, 100.0, "keep"),
+        (2.75 * 0.0115, 0.02, 100.0, "measure-again"),
+        (0.2, 0.02, 100.0, "repair-first"),
+        # Seen, and less than 0.1 mm over the frame: 100 mm x tan(0.05) = 0.087 mm.
+        (0.05, 0.002, 100.0, "keep"),
+    ],
+)
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_what_to_do_about_it(
+    skew_deg: float, u_mm: float, nominal_mm: float, verdict: str, sign: float
+) -> None:
+    seen = found(frame(nominal_mm, nominal_mm, sign * skew_deg), u_mm, nominal_mm)
+    judged = judge_squareness(seen, [nominal_mm, nominal_mm], printed=False, axes=("x", "y"))
+    assert judged["verdict"] == verdict
+    assert "X and Y stand" in judged["says"]

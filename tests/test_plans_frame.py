@@ -10,7 +10,7 @@ from cut_off import CutOff, cut_off_at, resume
 from fakes import Hand, card, dialect
 from procedures_world import FRAMES, Case, findings_in, hold
 
-from tuner.messages import Approach, Ask, Heat, Observe, Reference
+from tuner.messages import Approach, Ask, Heat, Observe, Reference, Say
 from tuner.plans.frame import frame
 from tuner.session.logbook import Logbook
 
@@ -51,8 +51,9 @@ def test_skew_is_worked_out_from_the_diagonals() -> None:
 
 
 def test_the_other_diagonal_is_named_too() -> None:
-    _, finding = ask({"rising": 140.98, "falling": 141.86})
+    hand, finding = ask({"rising": 140.98, "falling": 141.86})
     assert "where X ends and Y begins" in finding["next"]
+    assert all(len(one.says) + len(one.key) < 380 for one in hand.of(Say))
 
 
 def test_a_scale_is_no_skew() -> None:

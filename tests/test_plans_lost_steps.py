@@ -18,7 +18,7 @@ from test_end_to_end import machine, session, write_card
 
 from tuner.card.read import parse_card
 from tuner.errors import OutsideEnvelope
-from tuner.messages import Approach, Ask, Decided, Limits, Message, Reply, Say
+from tuner.messages import Approach, Ask, Choose, Decided, Interrupted, Limits, Message, Reply, Say
 from tuner.plans.lost_steps import lost_steps
 from tuner.safety.envelope import check_inside
 from tuner.session.logbook import Logbook
@@ -173,10 +173,13 @@ def test_it_stops_at_the_first_loss() -> None:
 
 
 def test_the_answers_are_remembered_where_nothing_was_lost() -> None:
-    _, finding = played()
+    hand, finding = play_it(answers={"same-direction": "yes", "belt-tension": "slack"})
     assert (finding["verdict"], finding["outcome"]) == ("cannot-tell", "not-reproduced")
     assert finding["asked"]["same-height"] == "yes"
-    assert "same place each time" in finding["next"]
+    for hint in ("same place each time", "same way each time", "belt is slack"):
+        assert hint in finding["hints"]
+    (said,) = hand.of(Say, "x.hints")
+    assert finding["hints"] in said.says
     assert 0.0 < finding["smallest_loss_mm"] < 0.3
 
 
@@ -233,6 +236,32 @@ def test_an_axis_that_comes_back_elsewhere_is_loose() -> None:
     finding = hand.play(lost_steps(card(), dialect(), ("x",), network=False))["x"]
     assert (finding["verdict"], finding["outcome"]) == ("repair-first", "scatter")
     assert max(one.feed_mm_per_min for one in hand.of(Approach)) == SLOW
+
+
+def test_a_vertical_axis_is_blocked_before_it_moves_and_again_after_an_interruption() -> None:
+    upright = CARD_TEXT.replace("[axes.x]", "[axes.x]\nvertical = true", 1)
+    hand = Losing(answers={**ANSWERS, "block-below": [False, True, True]})
+    plan = lost_steps(card(upright), dialect(), ("x",), network=False)
+    message = next(plan)
+    while message.key != "x.fast.1.out.out":
+        hand.messages.append(message)
+        message = plan.send(hand.reply(message))
+    said = keys(hand)
+    assert said.count("x.block-below") == 2 and said.count("x.block-first") == 1
+    assert said.index("x.block-first") < said.index("x.first")
+    hand.messages.clear()
+    message = plan.throw(Interrupted())
+    while message.key != "x.first":
+        hand.messages.append(message)
+        message = plan.send(hand.reply(message))
+    plan.close()
+    assert keys(hand).count("x.block-below") == 1
+
+
+def test_no_line_is_too_long_to_be_said_whole() -> None:
+    for hand, _ in (played(), played(-0.8), play_it(0.37), play_it(answers={"runs-free": "no"})):
+        for said in (*hand.of(Say), *hand.of(Choose)):
+            assert len(said.says) + len(said.key) < 340, said
 
 
 # --- the way back of an axis that lost everything -------------------------------------------
@@ -308,7 +337,13 @@ def test_each_move_has_its_caution_and_fast_ones_say_how_fast(tmp_path: Path) ->
     assert len(cautions) == len(moves) > 20
     fast = [one for one in cautions if ".fast." in one]
     assert all("Caliper and hands out" in one and "mm/s" in one for one in fast)
-    assert any("125 mm/s" in one for one in fast)
+    # In full where it gets faster than 50 and than 100 mm/s, each way.
+    for key, feed in (("3.out.out", 75), ("3.back.back", 75), ("5.out.out", 125)):
+        (said,) = [one for one in fast if f"x.fast.{key} " in one]
+        assert f", {feed} mm/s." in said and "can crush" in said
+    # What lost the whole way would be driven to the other end.
+    back = next(one for one in cautions if "x.slow.1.back" in one)
+    assert "Toward the end of its free travel" in back
 
 
 def test_another_machine_behind_a_pseudo_terminal(tmp_path: Path) -> None:

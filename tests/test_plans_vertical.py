@@ -126,6 +126,14 @@ def test_play_that_shows_in_spite_of_the_weight_is_said() -> None:
     assert play(Screws(USUAL, play_mm=0.4))["play_mm"]["value"] == pytest.approx(0.4, abs=0.05)
 
 
+def test_a_face_that_was_nudged_is_no_loose_coupling(tmp_path: Path) -> None:
+    # In this session the readings look as if every reversal lost something else.
+    found = hold(tmp_path, "datum-moved", "z", 2).findings["z"]
+    assert "loose-pulley" in {one["name"] for one in found["causes"]}
+    assert found["verdict"] == "cannot-tell"
+    assert "sit firmly" in found["next"]
+
+
 def test_nothing_moves_before_a_block_stands_beside() -> None:
     hand = Screws({**USUAL, "block-beside": [False, True]})
     play(hand)

@@ -200,7 +200,7 @@ def test_ports_describe_themselves(
 ) -> None:
     found = [SimpleNamespace(device=one, description=one, serial_number=one) for one in TOGETHER]
     monkeypatch.setattr(port_module, "comports", lambda: found)
-    assert ports() == 0
+    assert ports(as_json=False) == 0
     printed = capsys.readouterr().out
     assert offences(printed, line_ends=True) == []
     assert printed.count("\n") == len(TOGETHER)

@@ -92,6 +92,18 @@ def test_a_vertical_axis_can_drop() -> None:
     assert "drop" not in CautionBook().caution(HAZARD, COLD).text
 
 
+def test_what_turns_draws_in_and_is_told_in_degrees() -> None:
+    text = CautionBook().caution(replace(HAZARD, axis="c", unit="deg"), COLD).text
+    assert text.startswith("C 10.00 deg to plus, 5 deg/s.")
+    assert "draws in" in text and "crush" not in text
+
+
+def test_of_coupled_belts_the_other_axis_is_named() -> None:
+    for _ in range(2):
+        text = CautionBook().caution(replace(HAZARD, beside="y"), COLD).text
+        assert "X 10.00 mm to plus, Y may follow, 5 mm/s" in text
+
+
 def heater(number: int) -> Heater:
     return Heater(f"T{number}", 49.9, 0.0)
 
@@ -112,7 +124,9 @@ TOWARD = ("", "its end switch")
 def test_every_caution_is_whole_on_its_line(
     axis: str, by_mm: float | None, vertical: bool, moves: str, toward: str, heaters: Heaters
 ) -> None:
-    hazard = Hazard(axis, by_mm, 12_345.678, vertical, moves, toward)
+    beside = "y" if axis == "x" and not vertical else ""  # belts that move two axes are level
+    unit = "mm" if axis == "x" else "deg"
+    hazard = Hazard(axis, by_mm, 12_345.678, vertical, moves, toward, beside=beside, unit=unit)
     book = CautionBook()
     for _ in range(2):
         caution = book.caution(hazard, heaters)

@@ -88,3 +88,37 @@ def test_what_is_no_number_is_outside(wrong: float) -> None:
 )  # fmt: skip
 def test_the_last_10_mm_are_near_an_end(to_mm: float, near: bool) -> None:
     assert is_near_end(limits(-20.0, 40.0, 1.0, 1.0), to_mm) is near
+
+
+def test_what_may_have_been_lost_must_be_free_both_ways() -> None:
+    astray = Limits(
+        axis="x",
+        minus_mm=-50.0,
+        plus_mm=50.0,
+        scale_low=1.0,
+        scale_high=1.0,
+        direction_seen=True,
+        astray_mm=40.0,
+    )
+    assert true_interval(astray, 10.0) == (-30.0, 50.0)
+    check_inside(astray, 10.0)
+    check_inside(astray, -10.0)
+    assert is_near_end(astray, 10.0)
+    for outside_mm in (10.1, -10.1):
+        with pytest.raises(OutsideEnvelope):
+            check_inside(astray, outside_mm)
+
+
+@pytest.mark.parametrize("wrong", [math.nan, math.inf])
+def test_lost_by_no_number_is_outside(wrong: float) -> None:
+    limits = Limits(
+        axis="x",
+        minus_mm=-9.0,
+        plus_mm=9.0,
+        scale_low=1.0,
+        scale_high=1.0,
+        direction_seen=True,
+        astray_mm=wrong,
+    )
+    with pytest.raises(OutsideEnvelope):
+        check_inside(limits, 0.0)

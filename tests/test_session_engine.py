@@ -231,6 +231,11 @@ def test_a_machine_that_reports_nothing(bench: Bench) -> None:
     assert bench.heard[-1] == Value(None)
 
 
+def test_greeting_once_more_keeps_the_port_that_is_open(bench: Bench) -> None:
+    bench.run([], GREETING, GREETING)
+    assert bench.done()[:5] == ["connect", "open", "temperatures", "open", "temperatures"]
+
+
 def test_before_the_greeting_there_is_no_machine(bench: Bench) -> None:
     outcome = bench.run([], Observe(key="position", what="position"))
     assert (outcome.ended_as, outcome.exit_status) == ("failed", 1)

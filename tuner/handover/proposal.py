@@ -109,8 +109,8 @@ def _upsets(axis: Axis, finding: Mapping[str, Any]) -> list[str]:
         feed_mm_per_s = axis.feed_mm_per_min / 60.0
         heights = f"; what is stored as 100 {unit} is {100.0 * before / after:.2f} {unit} then"
         rates = (
-            f"; {axis.feed_mm_per_min:g} {unit}/min take {feed_mm_per_s * after:.0f} steps per second "
-            f"instead of {feed_mm_per_s * before:.0f}, and the controller makes at most "
+            f"; {axis.feed_mm_per_min:g} {unit}/min take {feed_mm_per_s * after:.0f} steps per "
+            f"second instead of {feed_mm_per_s * before:.0f}, and the controller makes at most "
             f"{axis.max_pulse_rate_hz:g}"
         )
     upsets = [

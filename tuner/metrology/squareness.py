@@ -174,14 +174,14 @@ def judge_squareness(
         longer = "where both axes begin" if skew > 0.0 else f"where {one} ends and {other} begins"
         verdict = "repair-first"
         what = (
-            f"the diagonal from the corner {longer} is the longer one. Loosen one axis, power off "
-            "and unplugged, turn it until both diagonals are equal, and measure again. No stored "
-            "number makes axes square"
+            f"the diagonal from the corner {longer} is too long. Power off and unplugged, loosen "
+            "one axis and turn it until both diagonals are equal; measure again. No stored number "
+            "makes axes square"
         )
     if printed:
         what += (
-            ". The sides of a print hold shrinkage and line width too: measure the axes themselves "
-            "before a number is changed (tuner tune)"
+            ". Sides of a print hold shrinkage and line width: before a number is changed, measure "
+            "the axes (tuner tune)"
         )
     elif any(abs(side.scale - 1.0) > _REPAIR_U * side.u for side in (seen.a, seen.b)):
         what += ". A side is not as long as told: measure that axis (tuner tune)"

@@ -433,8 +433,16 @@ def _first_of_all(
         told = told_of[one.name]
         if told.verdict is not None:
             causes = [fault.as_json() for fault in told.faults]
+            verdict, next_ = told.verdict, f"{one.letter}: {told.next}"
+            alone = any(other.verdict is None for other in told_of.values())
+            if verdict == "repair-first" and alone:
+                verdict = "cannot-tell"
+                next_ += (
+                    f". What a motor loses shows along both axes, this only along {one.letter}: "
+                    "see first that the face and what is held to it sit firmly, and measure again"
+                )
             return {
-                **_open(told.verdict, f"{one.letter}: {told.next}"),
+                **_open(verdict, next_),
                 "causes": causes,
                 "tie": list(told.tie),
                 "jumps": told.jumps_as_json() if one is run else finding["jumps"],

@@ -138,8 +138,8 @@ def what_the_answers_say(asked: dict[str, str]) -> str:
     hints = []
     if asked.get("same-height") == "yes":
         hints.append(
-            "it was lost at the same place each time: look what the tool meets there, a curled "
-            "edge, a cable at its end, a tight guide"
+            "it was lost at the same place each time: look what is met there, a curled edge, a "
+            "cable at its end, a tight guide"
         )
     if asked.get("same-direction") == "yes":
         hints.append(

@@ -13,25 +13,27 @@ kept free on both sides of everything.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import partial
 from statistics import stdev
-from typing import Any, Literal
+from typing import Any
 
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Axis, Card
 from tuner.drive.speed import FASTEST_MOTOR_REVS_PER_S
 from tuner.messages import Approach, Checkpoint, Choose, Decided, Plan, Say
 from tuner.metrology.lattice import Offset
-from tuner.metrology.losses import Judged, judge_loss, loss_between, peak_mm_per_s, ways_of
+from tuner.metrology.losses import loss_between, peak_mm_per_s, ways_of
 from tuner.metrology.targets import over_travel_mm
 from tuner.metrology.unmeasured import without_fit
 from tuner.plans.axis import climb_axis, has_moved, prepare, read_zero
 from tuner.plans.bench import arrive, leave_cold
 from tuner.plans.bounds import free_mm, limits
 from tuner.plans.first_move import Branch
+from tuner.plans.hunt import SLOW_CYCLES, Fast, Hunt
+from tuner.plans.hunt_result import conclude
 from tuner.plans.ladder import climb
-from tuner.plans.loss_questions import ask_about_losses, need_a_block, what_the_answers_say
+from tuner.plans.loss_questions import ask_about_losses, need_a_block
 from tuner.plans.readings import fitted, take_reading, take_repeats
 from tuner.plans.recover import Contact, recover
 from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
@@ -41,9 +43,6 @@ VERSION = 1
 
 _STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 1
 _RISES = (1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)  # times the feed of the card
-_SLOW_CYCLES = 4
-# What slips by chance, every other time, has slipped by then in 99 of 100 hunts.
-_ENOUGH_PASSED = 7
 _SEATS_BEFORE, _SEATS_AFTER = 4, 2  # after the reading that they repeat
 # Hands scatter by 0.012 to 0.05 mm, one standard deviation (common practice, no source).
 _UNSTEADY_MM = 0.1
@@ -56,48 +55,6 @@ _MARGIN_MM = 5.0
 _ASTRAY_SLOWLY_MM = 2.5
 _MM_PER_S = "-mm-per-s"
 
-_Fast = Literal["out", "back", "neither"]
-
-
-@dataclass
-class _Hunt:
-    """One axis while it is hunted; lengths in commanded mm, readings in mm.
-
-    `from_mm` is where every cycle begins, `way_mm` how far it goes from there to plus. `feeds` are
-    those agreed on, and `done` the cycles that came back. `before_mm` are the readings of the
-    datum that still stand, `repeats` groups of them in which nothing was lost. `smallest_mm` is the
-    smallest loss that a cycle would have shown.
-    """
-
-    run: AxisRun
-    asked: dict[str, str] = field(default_factory=dict)
-    from_mm: float = 0.0
-    way_mm: float = 0.0
-    feeds: list[float] = field(default_factory=list)
-    done: list[tuple[float, _Fast]] = field(default_factory=list)
-    before_mm: list[float] = field(default_factory=list)
-    repeats: list[list[float]] = field(default_factory=list)
-    smallest_mm: float = 0.0
-    outcome: str = ""
-    lost: dict[str, Any] = field(default_factory=dict)
-    zero_first_mm: float = 0.0
-    zero_is_good: bool = True
-
-    @property
-    def slow_mm_per_min(self) -> float:
-        """The feed of every way that must not lose anything."""
-        return self.run.axis.feed_mm_per_min
-
-    @property
-    def passed(self) -> int:
-        """How many cycles came back before something was lost."""
-        return sum(_SLOW_CYCLES if fast == "neither" else 1 for _, fast in self.done)
-
-    @property
-    def lost_offset(self) -> Offset:
-        """What was lost, in the direction of the axis."""
-        return Offset(self.lost["size_mm"], self.lost["u_mm"], self.lost["dof"])
-
 
 def lost_steps(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> Plan:
     """Hunt for lost steps on `axes` of the machine on `card`.
@@ -108,7 +65,7 @@ def lost_steps(card: Card, dialect: Dialect, axes: Sequence[str], network: bool)
     """
     of = _STEPS_BEFORE + _STEPS_AN_AXIS * len(axes) + _STEPS_AFTER
     contact = Contact(dialect, network=network)
-    hunts = [_Hunt(_run_of(card, card.axes[name])) for name in axes]
+    hunts = [Hunt(_run_of(card, card.axes[name])) for name in axes]
     for hunt in hunts:
         hunt.run.finding = (
             yield from contact.through(partial(ask_about_losses, hunt.run, hunt.asked))
@@ -123,7 +80,7 @@ def lost_steps(card: Card, dialect: Dialect, axes: Sequence[str], network: bool)
                 break
         yield from contact.through(partial(leave_cold, contact, of))
     for hunt in hunts:
-        yield from contact.through(partial(_conclude, hunt))
+        yield from contact.through(partial(conclude, hunt))
     return {hunt.run.name: hunt.run.finding for hunt in hunts}
 
 
@@ -138,11 +95,11 @@ def _run_of(card: Card, axis: Axis) -> AxisRun:
     return run
 
 
-def _hunt_axis(hunt: _Hunt, contact: Contact, step: int, of: int) -> Part[None]:
+def _hunt_axis(hunt: Hunt, contact: Contact, step: int, of: int) -> Part[None]:
     run = hunt.run
     yield from contact.through(partial(need_a_block, run))
     hunt.zero_first_mm = yield from contact.through(partial(prepare, run, step, of))
-    ended = yield from contact.through(partial(climb_axis, run, contact, False, step + 1, of))
+    ended = yield from contact.through(partial(_climbed, run, contact, step + 1, of))
     if ended is None:
         ended = yield from contact.through(partial(_hunted, hunt, contact, step + 2, of))
     if ended is not None:
@@ -158,12 +115,19 @@ def _hunt_axis(hunt: _Hunt, contact: Contact, step: int, of: int) -> Part[None]:
         )
 
 
-def _hunted(hunt: _Hunt, contact: Contact, step: int, of: int) -> Part[Finding | None]:
+def _climbed(run: AxisRun, contact: Contact, step: int, of: int) -> Part[Finding | None]:
+    if not contact.is_made:
+        yield from need_a_block(run)  # nobody knows what was taken away meanwhile
+    return (yield from climb_axis(run, contact, False, step, of))
+
+
+def _hunted(hunt: Hunt, contact: Contact, step: int, of: int) -> Part[Finding | None]:
     """Hunt until the outcome is there, going on where it was cut off; or return why not."""
     run = hunt.run
     if hunt.outcome:
         return None
     if not contact.is_made:
+        yield from need_a_block(run)
         yield from recover(run, contact)
         ended = yield from climb(run, may_reference=False)
         if ended is not None:
@@ -193,7 +157,7 @@ def _hunted(hunt: _Hunt, contact: Contact, step: int, of: int) -> Part[Finding |
 # --- where, and how fast ------------------------------------------------------------------
 
 
-def _find_room(hunt: _Hunt) -> Part[str]:
+def _find_room(hunt: Hunt) -> Part[str]:
     """Choose where the cycles begin and how far they go; the result says why none can be."""
     run = hunt.run
     room = yield from hear(Decided(key=f"{run.name}.room", value=_room(run)))
@@ -235,7 +199,7 @@ def _room(run: AxisRun) -> list[float] | str:
     return [round(from_mm, 3), round(way_mm, 3)]
 
 
-def _is_overridden(hunt: _Hunt) -> Part[bool]:
+def _is_overridden(hunt: Hunt) -> Part[bool]:
     """Ask whether the machine's panel changes the feeds that it is told."""
     seen = yield from hear(
         Choose(
@@ -250,7 +214,7 @@ def _is_overridden(hunt: _Hunt) -> Part[bool]:
     return bool(seen == "yes")
 
 
-def _agree_on_feeds(hunt: _Hunt) -> Part[None]:
+def _agree_on_feeds(hunt: Hunt) -> Part[None]:
     """Ask how fast it may go; nothing is agreed on where the card allows no faster than usual."""
     run, axis = hunt.run, hunt.run.axis
     offered = yield from hear(Decided(key=f"{run.name}.feeds", value=_feeds(hunt)))
@@ -272,7 +236,7 @@ def _agree_on_feeds(hunt: _Hunt) -> Part[None]:
     hunt.feeds = list(offered[: names.index(chosen) + 1])
 
 
-def _feeds(hunt: _Hunt) -> list[float]:
+def _feeds(hunt: Hunt) -> list[float]:
     """Return the feeds in mm per min that are offered, all faster than that of the card."""
     run = hunt.run
     most = min(
@@ -286,7 +250,7 @@ def _feeds(hunt: _Hunt) -> list[float]:
 # --- cycles -------------------------------------------------------------------------------
 
 
-def _read_datum(hunt: _Hunt) -> Part[Finding | None]:
+def _read_datum(hunt: Hunt) -> Part[Finding | None]:
     """Read where the cycles begin, several times, for the datum and for how the hand scatters.
 
     Once more where that scatters as no hand does; the result is the finding where it still does.
@@ -320,14 +284,14 @@ def _read_datum(hunt: _Hunt) -> Part[Finding | None]:
     return without_fit(verdict="measure-again", axis=run.name, n=len(run.readings), next=_UNSTEADY)
 
 
-def _datum_stop(hunt: _Hunt, key: str, feed_mm_per_min: float) -> Stop:
+def _datum_stop(hunt: Hunt, key: str, feed_mm_per_min: float) -> Stop:
     def expected_mm(_: AxisRun) -> float | None:
         return sum(hunt.before_mm) / len(hunt.before_mm) if hunt.before_mm else None
 
     return Stop(key, hunt.from_mm, "minus", feed_mm_per_min, _READ_TWICE_MM, expected_mm)
 
 
-def _out(hunt: _Hunt, key: str, feed_mm_per_min: float) -> Part[None]:
+def _out(hunt: Hunt, key: str, feed_mm_per_min: float) -> Part[None]:
     """Go out; from here until the datum was read the axis may stand off by the whole way."""
     run = hunt.run
     yield Approach(
@@ -341,7 +305,7 @@ def _out(hunt: _Hunt, key: str, feed_mm_per_min: float) -> Part[None]:
     yield from _count_as_astray(run, hunt.way_mm * run.scale_high + _ASTRAY_SLOWLY_MM)
 
 
-def _back(hunt: _Hunt, key: str, feed_mm_per_min: float) -> Part[float]:
+def _back(hunt: Hunt, key: str, feed_mm_per_min: float) -> Part[float]:
     """Come back; the result is what the datum reads then."""
     run = hunt.run
     run.settled = len(run.readings)
@@ -357,14 +321,14 @@ def _count_as_astray(run: AxisRun, by_mm: float) -> Part[None]:
     )
 
 
-def _slow_cycles(hunt: _Hunt) -> Part[Finding | None]:
+def _slow_cycles(hunt: Hunt) -> Part[Finding | None]:
     """See that the axis comes back slowly; what does not is no matter of feed.
 
     The result is the finding where it does not even get out there, else None.
     """
     run, slow = hunt.run, hunt.slow_mm_per_min
     groups = [list(hunt.before_mm)]
-    for number in range(1, _SLOW_CYCLES + 1):
+    for number in range(1, SLOW_CYCLES + 1):
         yield from _out(hunt, f"slow.{number}", slow)
         if number == 1:
             ended = yield from _got_there(hunt)
@@ -395,7 +359,7 @@ def _slow_cycles(hunt: _Hunt) -> Part[Finding | None]:
     return None
 
 
-def _got_there(hunt: _Hunt) -> Part[Finding | None]:
+def _got_there(hunt: Hunt) -> Part[Finding | None]:
     """Ask whether the first way out was as long as it should be; the finding if it was not."""
     run = hunt.run
     seen = yield from hear(
@@ -415,20 +379,20 @@ def _got_there(hunt: _Hunt) -> Part[Finding | None]:
     return _NOT_MADE.finding(run, verdict="measure-again")
 
 
-def _ways(hunt: _Hunt, groups: list[list[float]]) -> dict[str, Any]:
+def _ways(hunt: Hunt, groups: list[list[float]]) -> dict[str, Any]:
     ways, _, offset = ways_of(groups, resolution_mm=hunt.run.caliper.resolution_mm)
     return {"ways": ways, "loss": None if offset is None else _as_data(hunt, offset)}
 
 
-def _as_data(hunt: _Hunt, offset: Offset) -> dict[str, float]:
+def _as_data(hunt: Hunt, offset: Offset) -> dict[str, float]:
     size_mm = hunt.run.grows * offset.size_mm
     return {"size_mm": size_mm, "u_mm": offset.u_mm, "dof": offset.dof}
 
 
-def _fast_cycles(hunt: _Hunt) -> Part[None]:
+def _fast_cycles(hunt: Hunt) -> Part[None]:
     """Go faster and faster, each feed out and then back, until something is lost."""
     run = hunt.run
-    ways: tuple[_Fast, _Fast] = ("out", "back")
+    ways: tuple[Fast, Fast] = ("out", "back")
     for number, feed in enumerate(hunt.feeds, 1):
         peak = peak_mm_per_s(hunt.way_mm, feed, run.axis.acceleration_mm_per_s2)
         reached = yield from hear(
@@ -454,7 +418,7 @@ def _fast_cycles(hunt: _Hunt) -> Part[None]:
     hunt.outcome = "not-reproduced"
 
 
-def _fast_cycle(hunt: _Hunt, key: str, feed: float, fast: _Fast) -> Part[None]:
+def _fast_cycle(hunt: Hunt, key: str, feed: float, fast: Fast) -> Part[None]:
     """Go out and come back, one of them fast."""
     run, slow = hunt.run, hunt.slow_mm_per_min
     yield from _out(hunt, key, feed if fast == "out" else slow)
@@ -474,7 +438,7 @@ def _fast_cycle(hunt: _Hunt, key: str, feed: float, fast: _Fast) -> Part[None]:
     yield from _count_as_astray(run, 0.0)
 
 
-def _step(hunt: _Hunt, after_mm: list[float]) -> dict[str, Any]:
+def _step(hunt: Hunt, after_mm: list[float]) -> dict[str, Any]:
     offset, smallest_mm, is_loss = loss_between(
         hunt.before_mm,
         after_mm,
@@ -483,94 +447,6 @@ def _step(hunt: _Hunt, after_mm: list[float]) -> dict[str, Any]:
         chances=2 * len(hunt.feeds),
     )
     return {"is_loss": is_loss, "smallest_mm": smallest_mm, "loss": _as_data(hunt, offset)}
-
-
-# --- what it means ------------------------------------------------------------------------
-
-
-def _conclude(hunt: _Hunt) -> Part[None]:
-    """Look at the marks where that splits what is left, and say what was found."""
-    run = hunt.run
-    if hunt.outcome == "lost" and not run.finding:
-        judged = _judged(hunt, None)
-        if judged.look:
-            judged = _judged(hunt, (yield from _look_at_marks(hunt)))
-        run.finding = yield from hear(
-            Decided(key=f"{run.name}.finding", value=_finding(hunt, judged))
-        )
-    elif not run.finding:
-        run.finding = yield from hear(
-            Decided(key=f"{run.name}.finding", value=_finding(hunt, None))
-        )
-    run.finding = {"outcome": hunt.outcome, **run.finding}
-    yield Say(
-        key=run.name,
-        tag="RESULT",
-        fields=(("verdict", run.finding["verdict"]), ("outcome", hunt.outcome or "no-hunt")),
-        says=_in_words(hunt),
-    )
-    yield Say(key=f"{run.name}.next", says=f"next: {run.finding['next']}")
-
-
-def _judged(hunt: _Hunt, belt_left_its_mark: bool | None) -> Judged:
-    return judge_loss(
-        hunt.lost_offset,
-        hunt.run.axis.train,
-        datum_look="unmoved" if hunt.zero_is_good else "moved",
-        needs_speed=hunt.lost["fast"] != "neither" and hunt.passed >= _ENOUGH_PASSED,
-        belt_left_its_mark=belt_left_its_mark,
-    )
-
-
-def _look_at_marks(hunt: _Hunt) -> Part[bool | None]:
-    run = hunt.run
-    seen = yield from hear(
-        Choose(
-            key=f"{run.name}.look.belt-jump",
-            options=("yes", "no", "unsure"),
-            says=(
-                f"Leave {run.letter} where it stands, switch the machine off and unplug it. Look "
-                "at the pencil line across belt and pulley, where it comes round: has the belt "
-                "left its place on the pulley?"
-            ),
-        )
-    )
-    return None if seen == "unsure" else seen == "yes"
-
-
-def _finding(hunt: _Hunt, judged: Judged | None) -> Finding:
-    run = hunt.run
-    passed = [[feed, fast] for feed, fast in hunt.done]
-    finding = without_fit(
-        verdict=judged.verdict if judged else _VERDICTS[hunt.outcome],
-        axis=run.name,
-        n=len(run.readings),
-        next=judged.next if judged else _NEXT[hunt.outcome],
-    )
-    finding |= {
-        "outcome": hunt.outcome,
-        "asked": dict(hunt.asked),
-        "passed": passed,
-        "lost": hunt.lost or None,
-        "smallest_loss_mm": hunt.smallest_mm or None,
-        "distance_mm": hunt.way_mm,
-    }
-    if judged:
-        finding["causes"], finding["tie"] = list(judged.causes), list(judged.tie)
-        finding["not_tested"] |= judged.not_tested
-    elif hunt.outcome == "scatter":
-        finding["causes"] = [_LOOSE]
-    else:
-        cycle_mm = float(run.axis.train.lost_cycle_mm)
-        if cycle_mm < hunt.smallest_mm:
-            finding["not_tested"]["lost-steps"] = (
-                f"a loss below {hunt.smallest_mm:.2f} mm would not have been seen, and one lost "
-                f"cycle is {cycle_mm:.2g} mm"
-            )
-        hints = what_the_answers_say(hunt.asked)
-        if hints:
-            finding["next"] += f". You said: {hints}"
-    return finding
 
 
 _OVERRIDDEN = Branch(
@@ -599,59 +475,3 @@ _NO_FASTER = (
     "the card's pulse rate, or ten turns of the motor a second, allow nothing faster than its "
     "usual feed: write a lower feed for this axis into the card, then hunt again"
 )
-_VERDICTS = {"scatter": "repair-first", "not-reproduced": "cannot-tell"}
-_NEXT = {
-    "scatter": (
-        "the axis does not even come back slowly, another time by another length: see that pulley, "
-        "coupling and carriage are tight, power off and unplugged, and hunt again"
-    ),
-    "not-reproduced": (
-        "cold and unloaded nothing was lost. Hunt again when drivers and motors are as warm as in "
-        "work (half an hour of it), with the load and the cables of work, and at the place where "
-        "it was lost"
-    ),
-}
-_LOOSE = {
-    "name": "loose-pulley",
-    "p": 1.0,
-    "says": "the axis comes back to another place each time: something is loose",
-    "check": "turn the motor's shaft against the pulley by hand, power off and unplugged",
-    "odds": None,
-    "looks": [],
-}
-
-
-def _in_words(hunt: _Hunt) -> str:
-    run = hunt.run
-    if not hunt.lost:
-        return {
-            "": "nothing was hunted for",
-            "scatter": f"{run.letter} does not come back to where it was, even slowly",
-            "not-reproduced": _not_reproduced(hunt),
-        }[hunt.outcome]
-    lost = hunt.lost
-    how = {
-        "out": "going out at",
-        "back": "coming back at",
-        "neither": "at its usual feed of",
-    }[lost["fast"]]
-    causes = run.finding["causes"]
-    size = f"{lost['size_mm']:+.2f} ± {2 * lost['u_mm']:.2f} mm"
-    return (
-        f"{run.letter} is off by {size} since {how} {lost['feed_mm_per_min'] / 60.0:g} mm/s; "
-        f"{_passed_in_words(hunt)}. Most likely: {causes[0]['says']}"
-    )
-
-
-def _not_reproduced(hunt: _Hunt) -> str:
-    return (
-        f"{hunt.run.letter} lost nothing above {hunt.smallest_mm:.2f} mm; {_passed_in_words(hunt)}"
-    )
-
-
-def _passed_in_words(hunt: _Hunt) -> str:
-    fastest = max((feed for feed, _ in hunt.done), default=None)
-    if fastest is None:
-        return "no feed was passed"
-    peak = peak_mm_per_s(hunt.way_mm, fastest, hunt.run.axis.acceleration_mm_per_s2)
-    return f"it came back from {min(peak, fastest / 60.0):.0f} mm/s"

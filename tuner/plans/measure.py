@@ -41,6 +41,10 @@ _NOTABLE_PLAY_MM = 0.1
 _STANDS_OUT = 3.0
 _WELL_KNOWN = 2.0
 _GRAVITY = "the weight of a vertical axis takes up its play, which shows only when it is lifted"
+_NUDGED = (
+    "the weight of a vertical axis takes up a loose coupling: see first that the face and what is "
+    "held to it sit firmly, and measure again"
+)
 _DISAGREE = (
     "the two placings do not agree: see what tilts or gives where the caliper sits, clean and "
     "seat it the same way every time, and start again"
@@ -496,19 +500,27 @@ def finding_now(run: AxisRun, looks: Mapping[str, Looked]) -> Finding:
         jump["before"] = run.readings[jump["before"] - 1].n
     unseen = {key: why for key, why in run.cannot_see.items() if finding.get(key) is None}
     finding["not_tested"] = {**finding["not_tested"], **unseen}
-    play = finding["play_mm"]
-    if (
-        run.axis.vertical
-        and play
-        and abs(play["value"]) < max(_NOTABLE_PLAY_MM, _STANDS_OUT * play["u"])
-    ):
-        finding["play_mm"] = None
-        finding["not_tested"]["play_mm"] = _GRAVITY
     is_told = said.finding is not None and said.finding.told and said.finding.told.verdict
     if (twice := _same_twice(run)) and not is_told and _suspects(run):
         finding |= {"verdict": "measure-again", "proposal": None, "next": _read_twice(twice)}
     elif suspects and run.second_visit:
         finding["next"] = _DISAGREE
+    return _under_weight(finding) if run.axis.vertical else finding
+
+
+def _under_weight(finding: Finding) -> Finding:
+    """Return the finding of a vertical axis, whose weight takes up what is loose.
+
+    Play is then not seen, and a loss that differs with every reversal is more likely a face that
+    was nudged.
+    """
+    play = finding["play_mm"]
+    if play and abs(play["value"]) < max(_NOTABLE_PLAY_MM, _STANDS_OUT * play["u"]):
+        finding["play_mm"] = None
+        finding["not_tested"]["play_mm"] = _GRAVITY
+    loose = any(one["name"] == "loose-pulley" for one in finding["causes"])
+    if finding["verdict"] == "repair-first" and loose:
+        finding |= {"verdict": "cannot-tell", "next": f"{_NUDGED}; {finding['next']}"}
     return finding
 
 

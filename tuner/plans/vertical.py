@@ -185,11 +185,14 @@ def _with_screws(screws: list[dict[str, Any]], run: AxisRun) -> Finding:
     """Return the finding of the axis with its `screws`, which is theirs where they differ."""
     finding: Finding = {**finding_now(run, run.looks), "screws": screws}
     first, *others = screws
+    why = ""
     if len(others) < run.axis.motors - 1:
-        finding["not_tested"] = {
-            **finding["not_tested"],
-            "screws": "not every screw was read, so whether they turn alike is not known",
-        }
+        why = "not every screw was read, so whether they turn alike is not known"
+    loose = any(one["name"] == "loose-pulley" for one in finding["causes"])
+    if finding["jumps"] or finding["suspect_readings"] or loose:
+        why, others = "the readings at the first screw contradict each other", []
+    if why:
+        finding["not_tested"] = {**finding["not_tested"], "screws": why}
     unlike = [one for one in others if _differ(first, one)]
     if not unlike:
         return finding

@@ -8,11 +8,13 @@ something fixed. Otherwise one line stands, with what differs first, so that it 
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 from tuner.safety.heat import Heaters, heat_class, heat_in_words
 
-_FAST_MM_PER_S = 10.0
+# Above each of these a hand is drawn back less surely: another class of speed.
+_FASTER_MM_PER_S = (10.0, 50.0, 100.0)
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ class CautionBook:
 
     def caution(self, hazard: Hazard, heaters: Heaters) -> Caution:
         """Return the caution for one move and remember that it was given."""
-        fast = hazard.feed_mm_per_min / 60.0 > _FAST_MM_PER_S
+        fast = bisect_left(_FASTER_MM_PER_S, hazard.feed_mm_per_min / 60.0)
         direction = "search" if hazard.by_mm is None else "plus" if hazard.by_mm > 0 else "minus"
         signature = (hazard.axis, direction, fast, hazard.toward)
         heat = heat_class(heaters)
@@ -98,7 +100,7 @@ def _what_moves(hazard: Hazard) -> str:
         return f"{axis} {abs(hazard.by_mm):.2f} mm of filament {way}, {speed}"
     side = "plus" if hazard.by_mm > 0 else "minus"
     mover = " (the bed moves the other way)" if hazard.moves == "bed" else ""
-    along = f" and {hazard.beside.upper()} may move with it" if hazard.beside else ""
+    along = f", {hazard.beside.upper()} may follow" if hazard.beside else ""
     return f"{axis} {abs(hazard.by_mm):.2f} {hazard.unit} to {side}{mover}{along}, {speed}"
 
 

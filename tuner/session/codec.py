@@ -25,8 +25,7 @@ def reply_to_json(reply: Reply) -> tuple[str, Any]:
             return "Value", {"value": value, "at_s": at_s}
         case Again():
             return "Again", None
-        case Undo():
-            return "Undo", None
+    return "Undo", None
 
 
 def reply_from_json(kind: str, body: Any) -> Reply:

@@ -320,9 +320,8 @@ class Engine:
                 return Value(_plain_data(self._connected().position()))
             case "switches":
                 return Value(_plain_data(self._connected().switches()))
-            case "leaving":
-                left = self._leave()
-                return Value(left is None or left.confirmed)
+        left = self._leave()
+        return Value(left is None or left.confirmed)
 
     def _connected(self) -> Controller:
         if self._controller is None:
