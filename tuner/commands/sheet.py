@@ -53,7 +53,8 @@ def _document(home: Path, names: Sequence[str]) -> Document:
         earlier = [
             one
             for one in entries(logbook, machines.pop())
-            if one.session not in taken and one.started_at <= records[0].started_at
+            if one.session not in taken
+            and (one.started_at, one.session) < (records[0].started_at, records[0].id)
         ]
         return compose(records, earlier)
 
