@@ -109,6 +109,16 @@ def test_nothing_is_returned_at_the_deadline(port: Port) -> None:
     assert port.read_until(port.clock.now_s() - LONG_S) == b""
 
 
+def test_a_system_that_calls_nothing_an_error_is_taken_at_its_word(
+    port: Port, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def nothing(*_: object) -> bytes:
+        raise BlockingIOError
+
+    monkeypatch.setattr("tuner.wire.port.os.read", nothing)
+    assert port.read_until(port.clock.now_s()) == b""
+
+
 def test_what_is_there_is_returned_after_the_deadline_too() -> None:
     device = Device()
     device.in_waiting = 3
