@@ -70,7 +70,8 @@ def test_every_axis_moves_a_little_before_any_goes_far(
     lines = session(tmp_path, capsys)
     moves = [line.split(" ")[1] for line in lines if line.startswith("MOVE ")]
     assert moves[:3] == ["x.first", "y.first", "z.first"]
-    assert not any(one.endswith(".first") for one in moves[3:])
+    # A motor may have been released until then: each axis is watched anew before it goes far.
+    assert [one for one in moves[3:] if one.endswith(".first")] == ["x.first", "y.first", "z.first"]
     assert measured(lines) == ["x", "y", "z"]
     summary = [line for line in lines if ".summary " in line]
     assert [line.split(" ")[1:3] for line in summary] == [

@@ -79,16 +79,7 @@ def climb_axis(
         of=of,
         says=f"Axis {run.letter}: first moves, small and slow",
     )
-    # A clamped caliper has a slide, which no first move before it was clamped could heed.
-    if run.watched_at == contact.times and not run.mounted:
-        return (yield from climb(run, may_reference, _watched_already))
     return (yield from climb(run, may_reference))
-
-
-def _watched_already(_: AxisRun) -> Part[Finding | None]:
-    """The first move was watched, and its free travel declared, before any axis went far."""
-    return None
-    yield
 
 
 def _measure(run: AxisRun, contact: Contact, step: int, of: int) -> Part[Finding | None]:

@@ -2,7 +2,9 @@
 
 The rules: what moves freely comes before what can drop, and the feeder last. An axis whose first
 move was wrong is not measured. Before each axis a person may put it off or leave it out, and what
-was left out is offered once more at the end.
+was left out is offered once more at the end. The small move only shows that an axis goes the right
+way: by the time it is measured its motor may have been released, so its free travel is then
+declared anew and 1 mm watched once more.
 """
 
 from __future__ import annotations
