@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from tuner.console.pictures import ASCII, UNICODE, marks_for, residual_picture
+from tuner.console.bars import ASCII, UNICODE, marks_for
+from tuner.console.pictures import residual_picture
 
 AT = np.array([0.0, 0.0, 60.0, 120.0, 120.0])
 RESIDUALS = np.array([0.02, -0.02, 0.0, 0.05, -0.05])

@@ -22,7 +22,7 @@ from simulated_axis import Truth, judge
 from tuner.card.schema import Card
 from tuner.drive.scale import Form, Stored
 from tuner.errors import BenchFault
-from tuner.handover.proposal import as_markdown, as_table, slug, write_proposal
+from tuner.handover.proposal import as_markdown, as_table, write_proposal
 from tuner.metrology.unmeasured import without_fit
 
 WHEN = datetime(2026, 3, 14, 10, 15, 2, tzinfo=UTC)
@@ -327,11 +327,6 @@ def test_hostile_text_is_inert(tmp_path: Path, text: str) -> None:
     outside = re.sub(r"^# (`+).*?[^`]\1(?!`)", "# ", pages[0])  # the name is a code span
     assert not re.search(r"(?<!\\)[`<\[]", outside)
     assert not any(ord(one) < 32 for one in pages[0].replace("\n", ""))
-
-
-@given(st.text(max_size=60))
-def test_a_slug_is_safe_in_a_file_name(text: str) -> None:
-    assert re.fullmatch(r"[a-z0-9][a-z0-9-]{0,39}", slug(text))
 
 
 @given(st.text(max_size=30))

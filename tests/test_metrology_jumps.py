@@ -7,11 +7,11 @@ import pytest
 from motion_world import row_of, world
 from simulated_axis import BELT, BELT_STORED
 
+from tuner.drive.scale import output_turn_mm
 from tuner.metrology.fit import fit
 from tuner.metrology.jumps import find_jumps, step_columns, without_jumps
 from tuner.metrology.reading import Columns
 from tuner.metrology.table import columns_of
-from tuner.metrology.targets import output_turn_mm
 
 TURN_MM = output_turn_mm(BELT, BELT_STORED)
 

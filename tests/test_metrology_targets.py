@@ -7,7 +7,7 @@ from scipy.optimize import linprog
 from simulated_axis import BELT, BELT_STORED, SCREW, SCREW_STORED, STEPPER
 
 from tuner.drive.parts import Belt, DriveTrain, GearPair, Motor, Screw
-from tuner.drive.scale import Form, Stored
+from tuner.drive.scale import Form, Stored, output_turn_mm
 from tuner.errors import InputFault
 from tuner.metrology.fit import fit
 from tuner.metrology.reading import Reading
@@ -15,7 +15,6 @@ from tuner.metrology.targets import (
     CaliperReach,
     measuring_plan,
     outlook,
-    output_turn_mm,
     over_travel_mm,
     plan_targets,
 )

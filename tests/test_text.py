@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tuner.text import as_it_was, clipped, covered, shown, visible
+from tuner.text import as_it_was, clipped, covered, shown, slug, visible
 
 HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 ANY_TEXT = st.text(alphabet=st.characters(exclude_categories=()), max_size=12)
@@ -126,3 +127,8 @@ def test_it_fits_on_one_line_and_can_be_written(text: str) -> None:
 )
 def test_clipped(text: str, longest: int, expected: str) -> None:
     assert clipped(text, longest) == expected
+
+
+@given(st.text(max_size=60))
+def test_a_slug_is_safe_in_a_file_name(text: str) -> None:
+    assert re.fullmatch(r"[a-z0-9][a-z0-9-]{0,39}", slug(text))

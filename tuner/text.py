@@ -21,7 +21,7 @@ import re
 import unicodedata
 from collections.abc import Iterator
 
-__all__ = ["as_it_was", "clipped", "covered", "shown", "visible"]
+__all__ = ["as_it_was", "clipped", "covered", "shown", "slug", "visible"]
 
 # Vietnamese, Thai and Hebrew put two marks on a letter; three are rare, more are decoration.
 _MOST_MARKS = 2
@@ -95,3 +95,9 @@ def covered(text: str) -> str:
 def clipped(text: str, longest: int) -> str:
     """Return `text`, or its first `longest` - 1 characters and an ellipsis."""
     return text if len(text) <= longest else text[: longest - 1] + "…"
+
+
+def slug(text: str) -> str:
+    """Return `text` as lower-case words joined by dashes, safe in a file name."""
+    words = re.findall(r"[a-z0-9]+", text.lower())
+    return "-".join(words)[:40] or "machine"

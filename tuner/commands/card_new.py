@@ -19,7 +19,6 @@ from tuner.card.read import read_card
 from tuner.card.write import write_new
 from tuner.commands.tune import console_for
 from tuner.errors import BadAnswer, BadFile, Defect, Stopped, UsedWrongly
-from tuner.handover.proposal import slug
 from tuner.messages import (
     Choose,
     Line,
@@ -37,7 +36,7 @@ from tuner.plans.asking import REFUSED, typed
 from tuner.plans.card_setup import card_setup
 from tuner.plans.run import Part
 from tuner.session.questions import question_of
-from tuner.text import shown
+from tuner.text import shown, slug
 
 _SUFFIX = ".toml"
 _FOLDER = "cards"

@@ -14,7 +14,8 @@ from tuner.commands.report import (
     print_json,
     print_sentence,
 )
-from tuner.console.pictures import marks_for, residual_picture
+from tuner.console.bars import marks_for
+from tuner.console.pictures import residual_picture
 from tuner.drive.numbers import plain_number, plus_minus
 from tuner.drive.scale import Form, form_words
 from tuner.errors import BadFile, BadReadings, TunerError, UsedWrongly

@@ -5,19 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from tuner import __version__
 from tuner.card.dialect import Dialect, read_dialect
 from tuner.card.schema import Card
 from tuner.console.desk import Console
 from tuner.errors import PortUnavailable, UsedWrongly
-from tuner.handover.proposal import slug, write_proposal
 from tuner.messages import Clock, Line, Person, Plan
-from tuner.metrology.applied import Promise
-from tuner.plans import bench, check, intake
-from tuner.plans.check import Change
-from tuner.plans.procedures import PROCEDURES
 from tuner.safety.gate import Gate
 from tuner.safety.words import check_dialect
 from tuner.session.engine import Engine, FileProposal
@@ -30,9 +25,12 @@ from tuner.session.logbook import (
     utc_now,
 )
 from tuner.session.record import LoggedTranscript, RecordedPerson
-from tuner.text import shown
+from tuner.text import shown, slug
 from tuner.wire.controller import Controller
 from tuner.wire.port import Port, is_rehearsal, list_ports, moved_to
+
+if TYPE_CHECKING:
+    from tuner.plans.check import Change
 
 
 @dataclass(frozen=True)
@@ -120,23 +118,40 @@ def simulated(
 def plan_of(setup: Bench) -> Plan:
     """Return the plan of a session, at its beginning."""
     if setup.card_file is not None:
+        from tuner.plans import intake
+
         return intake.intake(setup.card, setup.card_file)
     if setup.test:
+        from tuner.plans.procedures import PROCEDURES
+
         plan = PROCEDURES[setup.test].plan
         return plan(setup.card, setup.dialect, setup.axes, setup.network)
     if setup.change is not None:
+        from tuner.plans import check
+
         return check.check(setup.card, setup.dialect, setup.change, setup.network)
+    from tuner.plans import bench
+
     return bench.bench(setup.card, setup.dialect, setup.axes, setup.network, quick=setup.quick)
 
 
 def plan_version(setup: Bench) -> tuple[str, int]:
     """Return the name and the version of the plan of a session."""
     if setup.card_file is not None:
+        from tuner.plans import intake
+
         return intake.NAME, intake.VERSION
     if setup.test:
+        from tuner.plans.procedures import PROCEDURES
+
         return setup.test, PROCEDURES[setup.test].version
-    plan = bench if setup.change is None else check
-    return plan.NAME, plan.VERSION
+    if setup.change is not None:
+        from tuner.plans import check
+
+        return check.NAME, check.VERSION
+    from tuner.plans import bench
+
+    return bench.NAME, bench.VERSION
 
 
 def params_of(setup: Bench) -> dict[str, Any]:
@@ -161,6 +176,9 @@ def as_asked(setup: Bench, params: Mapping[str, Any]) -> Bench:
     """Return `setup` with what ``params_of`` wrote down besides axes and network."""
     change = params.get("change")
     if change is not None:
+        from tuner.metrology.applied import Promise
+        from tuner.plans.check import Change
+
         change = Change(**(change | {"promise": Promise(**change["promise"])}))
     return replace(
         setup,
@@ -285,6 +303,7 @@ def _open_port(setup: Bench, serial_number: str | None) -> Port:
 
 def _proposal_writer(setup: Bench, logbook: Logbook, log: SessionLog) -> FileProposal:
     """Return what writes proposals; one of this session for the same axis is replaced by it."""
+    from tuner.handover.proposal import write_proposal
 
     def write(axis: str, finding: dict[str, Any]) -> tuple[str, str]:
         written = write_proposal(

@@ -23,7 +23,6 @@ from tuner.console.desk import Console
 from tuner.console.plain import HandsOff, Plain
 from tuner.drive.scale import Form
 from tuner.errors import UsedWrongly
-from tuner.handover.filed import read_proposal
 from tuner.messages import Line, Person, Question
 from tuner.rehearsal.faults import BENCH_MULE, FAULTS, card_text, machine_with
 from tuner.rehearsal.hands import Hands
@@ -126,6 +125,8 @@ def rehearse(
         axes = FAULTS[fault].on.get(name, ())[:1] or None
     change = typed = None
     if proposal is not None:
+        from tuner.handover.filed import read_proposal
+
         filed = read_proposal(proposal)
         change = change_of(filed, proposal, card, axes)
         axes, typed = [change.axis], filed.proposed.get(Form.STEPS_PER_MM)

@@ -7,6 +7,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from tuner.card.dialect import Dialect
 from tuner.card.read import read_card
@@ -21,10 +22,12 @@ from tuner.commands.live import (
 )
 from tuner.console.desk import Console
 from tuner.errors import UsedWrongly
-from tuner.handover.filed import Filed, read_proposal
-from tuner.plans.check import Change
 from tuner.text import shown
 from tuner.wire.port import MonotonicClock, Port, is_network, is_rehearsal
+
+if TYPE_CHECKING:
+    from tuner.handover.filed import Filed
+    from tuner.plans.check import Change
 
 
 def tune(
@@ -47,7 +50,11 @@ def tune(
     """
     card = read_card(card_path)
     dialect = dialect_of(card, card_path)
-    change = None if proposal is None else change_of(read_proposal(proposal), proposal, card, axes)
+    change = None
+    if proposal is not None:
+        from tuner.handover.filed import read_proposal
+
+        change = change_of(read_proposal(proposal), proposal, card, axes)
     wanted = chosen_axes(card, axes if change is None else [change.axis])
     if is_rehearsal(url):
         setup, _ = simulated(home, card, dialect, wanted, url)
@@ -60,6 +67,8 @@ def tune(
 
 def change_of(filed: Filed, path: Path, card: Card, axes: Sequence[str] | None) -> Change:
     """Return the change that the proposal at `path` speaks of; it has to fit the card."""
+    from tuner.plans.check import Change
+
     if filed.machine != card.name or filed.axis not in card.axes:
         raise UsedWrongly(
             f"{shown(str(path))} is about axis {shown(filed.axis)} of {shown(filed.machine)}, and "

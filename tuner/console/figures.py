@@ -6,14 +6,8 @@ the screen, and none is drawn before it can show something.
 
 from __future__ import annotations
 
+from tuner.console.bars import ASCII, UNICODE, odds_picture, plan_picture
 from tuner.console.page import Page, Styled
-from tuner.console.pictures import (
-    ASCII,
-    UNICODE,
-    odds_picture,
-    plan_picture,
-    residual_picture,
-)
 from tuner.console.view import Residual, View, odds
 from tuner.messages import Line
 
@@ -58,6 +52,8 @@ class Figures:
     def _residuals(
         self, left: list[Residual], band_um: float, page: Page, rows_each_side: int
     ) -> list[str]:
+        from tuner.console.pictures import residual_picture
+
         title = (
             f"reading minus fit, mm; {self._marks.plus} moved plus, {self._marks.minus} moved "
             f"minus; 95 % lie between {self._marks.band * 3}"

@@ -1,72 +1,29 @@
-"""Pictures in a terminal: residuals with their band, odds as bars, the reading plan.
+"""The picture of residuals in a terminal, with their band.
 
 Residuals are what is left of each reading when the fit is taken out. Position runs to the right,
 the residual upwards; a band shows where 95 % of the readings of a steady hand lie. A mark tells
 from which side the axis arrived, so that play that the fit does not know splits the marks in two
 rows. Any number of readings makes a picture of the same size.
-
-The rule it keeps: the same picture in ASCII where the terminal cannot show more; nothing is
-said by colour.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from tuner.console.view import Planned, bar
+from tuner.console.bars import Marks
 
-__all__ = [
-    "ASCII",
-    "UNICODE",
-    "Marks",
-    "marks_for",
-    "odds_picture",
-    "plan_picture",
-    "residual_picture",
-]
+__all__ = ["residual_picture"]
 
 Floats = npt.NDArray[np.float64]
 
 _WIDTH = 68
 _ROWS_EACH_SIDE = 5
-_LONGEST_BAR = 40
-_PERCENT_COLUMNS = len(" >99 %")
-_ALMOST_CERTAIN = 0.99
 # The band shall not fill the picture, nor vanish in it.
 _BAND_SHARE = 0.55
 _SMALL_MM = 0.01  # below this the usual three decimals show nothing
-
-
-@dataclass(frozen=True)
-class Marks:
-    """The characters of a picture: where readings are, and the lines behind them."""
-
-    minus: str
-    unknown: str
-    plus: str
-    mixed: str
-    zero: str
-    band: str
-    edge: str
-    done: str
-    due: str
-
-
-UNICODE = Marks("◁", "○", "▷", "◆", "─", "·", "│", "█", "░")
-ASCII = Marks("<", "o", ">", "*", "-", ".", "|", "#", "_")
-
-
-def marks_for(encoding: str | None) -> Marks:
-    """Return the marks that `encoding`, that of the terminal, can show."""
-    try:
-        "".join(vars(UNICODE).values()).encode(encoding or "ascii")
-    except (UnicodeEncodeError, LookupError):
-        return ASCII
-    return UNICODE
 
 
 def residual_picture(
@@ -121,29 +78,3 @@ def residual_picture(
     start, end = f"{round(low_mm, 2):.8g}", f"{round(high_mm, 2):.8g} mm"
     lines.append(f"{'':{margin + 2}}{start}{end:>{width - len(start)}}")
     return lines
-
-
-def odds_picture(odds: Sequence[tuple[str, float]], width: int, marks: Marks) -> list[str]:
-    """Return a line for each cause: its name, a bar, and its odds in per cent.
-
-    `odds` are names with 0 to 1; no line is wider than `width` where a bar of one cell fits.
-    """
-    names = max((len(name) for name, _ in odds), default=0)
-    cells = max(1, min(_LONGEST_BAR, width - names - 2 - _PERCENT_COLUMNS))
-    return [
-        f"{name:<{names}}  {bar(p, cells, (marks.done, marks.due))} {_per_cent(p):>5}"
-        for name, p in odds
-    ]
-
-
-def _per_cent(p: float) -> str:
-    """Return odds in whole per cent; nothing is ever certain."""
-    return ">99 %" if p > _ALMOST_CERTAIN else f"{100 * p:.0f} %"
-
-
-def plan_picture(plan: Sequence[Planned], marks: Marks) -> str:
-    """Return the places of a reading plan in their order, in front of each its reading or ``_``."""
-    done = sum(1 for one in plan if one.n)
-    sides = {"plus": marks.plus, "minus": marks.minus}
-    places = " ".join(f"[{one.n or '_'}]{one.at_mm:g}{sides[one.approach]}" for one in plan)
-    return f"{done} of at most {len(plan)} places read: {places}"

@@ -37,6 +37,7 @@ __all__ = [
     "form_key",
     "form_words",
     "forms_of",
+    "output_turn_mm",
     "parse_form",
     "plain_number",
     "scaled",
@@ -136,6 +137,16 @@ def steps_per_mm(stored: Stored, train: DriveTrain) -> Fraction:
     the controller was told about them.
     """
     return forms_of(stored, train.gear_ratio, train.motor.microsteps_per_rev)[Form.STEPS_PER_MM]
+
+
+def output_turn_mm(train: DriveTrain, stored: Stored) -> float:
+    """Return the commanded mm that make one turn of the output shaft, counted from steps.
+
+    Never the expected travel: the controller counts steps, and whether a turn gives the
+    expected travel is what the readings are to show.
+    """
+    turn = train.motor.microsteps_per_rev / train.gear_ratio / steps_per_mm(stored, train)
+    return float(turn)
 
 
 def all_forms(steps_per_mm: Fraction, train: DriveTrain) -> dict[Form, Fraction]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -23,7 +22,7 @@ from tuner.drive.numbers import plain_number
 from tuner.drive.scale import Form, all_forms, form_key, form_words, parse_form, steps_per_mm
 from tuner.errors import BenchFault
 from tuner.handover.markdown import inert, quoted
-from tuner.text import shown
+from tuner.text import shown, slug
 
 SCHEMA = 1
 
@@ -52,12 +51,6 @@ class Written:
     id: str
     path: Path
     sha256: str
-
-
-def slug(text: str) -> str:
-    """Return `text` as lower-case words joined by dashes, safe in a file name."""
-    words = re.findall(r"[a-z0-9]+", text.lower())
-    return "-".join(words)[:40] or "machine"
 
 
 def _found_forms(axis: Axis, proposal: Mapping[str, Any] | None) -> dict[str, Any]:

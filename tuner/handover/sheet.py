@@ -31,14 +31,13 @@ from tuner.handover.history import Entry
 from tuner.handover.markdown import as_markdown
 from tuner.handover.page import as_html
 from tuner.handover.picture import residual_svg
-from tuner.handover.proposal import slug
 from tuner.handover.recorded import Finding, Recorded
 from tuner.handover.story import Story, stories
 from tuner.metrology.examination import Described, examine_readings
 from tuner.metrology.reading import Reading
 from tuner.metrology.student import student_t_factor
 from tuner.plans.intake import SYMPTOMS
-from tuner.text import shown
+from tuner.text import shown, slug
 from tuner.wire.port import is_rehearsal
 
 __all__ = ["compose", "write_sheet"]

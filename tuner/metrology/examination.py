@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 
 from tuner.drive.parts import DriveTrain
-from tuner.drive.scale import Stored
+from tuner.drive.scale import Stored, output_turn_mm
 from tuner.errors import BadReadings
 from tuner.metrology.budget import Outlook, Scale, measured_scale, more_readings
 from tuner.metrology.causes import Looked
@@ -26,7 +26,6 @@ from tuner.metrology.lattice import DatumLook
 from tuner.metrology.motion import Motion, watch
 from tuner.metrology.reading import Columns, Integers, Reading, columns, visits_in
 from tuner.metrology.screen import Suspect, screen
-from tuner.metrology.targets import output_turn_mm
 from tuner.metrology.verdict import WANTED_U, Finding, agree, decide, fit_as_json
 
 __all__ = ["Described", "Examination", "examine_readings"]

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from tuner.drive.parts import DriveTrain, Screw
-from tuner.drive.scale import Stored, steps_per_mm
+from tuner.drive.scale import Stored, output_turn_mm
 from tuner.errors import InputFault
 from tuner.metrology.budget import Outlook, measured_scale, more_readings
 from tuner.metrology.fit import fit
@@ -114,16 +114,6 @@ def over_travel_mm(play_mm: float, lost_cycle_mm: float) -> float:
     The largest of 1 mm, three times the play, and one lost cycle of the motor.
     """
     return max(1.0, 3.0 * play_mm, lost_cycle_mm)
-
-
-def output_turn_mm(train: DriveTrain, stored: Stored) -> float:
-    """Return the commanded mm that make one turn of the output shaft, counted from steps.
-
-    Never the expected travel: the controller counts steps, and whether a turn gives the
-    expected travel is what the readings are to show.
-    """
-    turn = train.motor.microsteps_per_rev / train.gear_ratio / steps_per_mm(stored, train)
-    return float(turn)
 
 
 def plan_targets(

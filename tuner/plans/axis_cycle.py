@@ -20,8 +20,8 @@ from tuner.messages import Approached, Checkpoint, Decided, Plan, Propose, Say
 from tuner.metrology.axis_test import AxisTest, axis_test
 from tuner.metrology.targets import over_travel_mm
 from tuner.metrology.unmeasured import without_fit
+from tuner.plans.axes import may_reference
 from tuner.plans.axis import climb_axis, has_moved, prepare, read_zero
-from tuner.plans.bench import arrive, leave_cold, may_reference
 from tuner.plans.bounds import free_mm
 from tuner.plans.ladder import climb
 from tuner.plans.looks import look
@@ -30,6 +30,7 @@ from tuner.plans.readings import fitted, take_reading
 from tuner.plans.recover import Contact, recover
 from tuner.plans.result import say_result
 from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
+from tuner.plans.visit import arrive, leave_cold
 
 NAME = "axis-test"
 VERSION = 1

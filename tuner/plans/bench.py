@@ -1,10 +1,5 @@
 """The whole session at the bench: before connecting, every axis, leaving, looking, proposing.
 
-Of several axes the first small moves come before any far one, and one summary at the end.
-
-Looks inside the machine come last, when it has been left cold and can be unplugged: after
-a look nobody knows where an axis stands. No part counts as known without its look.
-
 Every message is inside a part that goes on after an interruption; see ``recover``.
 """
 
@@ -14,18 +9,10 @@ from collections.abc import Sequence
 from functools import partial
 
 from tuner.card.dialect import Dialect
-from tuner.card.schema import Axis, Card
-from tuner.drive.parts import Rotary
-from tuner.messages import Checkpoint, Plan, Propose, Say
-from tuner.plans.axis import measure_axis, run_of
-from tuner.plans.coupled import MOTORS, measure_coupled
-from tuner.plans.feeder import measure_feeder
-from tuner.plans.looks import look, watch_one_turn
+from tuner.card.schema import Card
+from tuner.messages import Plan
 from tuner.plans.recover import Contact
-from tuner.plans.result import say_result
-from tuner.plans.rotary import measure_rotary
-from tuner.plans.run import AxisRun, Part, hear
-from tuner.plans.whole import first_moves, in_safe_order, moves_alone, next_axis, say_summary
+from tuner.plans.visit import arrive
 
 NAME = "bench"
 VERSION = 2
@@ -40,124 +27,14 @@ def bench(
     `network` says that the port leads over a network, where nobody may be at the machine. With
     `quick` four readings an axis say how it was found, and no look inside is asked for.
     """
-    whole = len(axes) > 1
-    before = _STEPS_BEFORE + whole
+    before = _STEPS_BEFORE + (len(axes) > 1)
     of = before + _STEPS_AN_AXIS * len(axes) + _STEPS_AFTER
     contact = Contact(dialect, network=network)
     connected = yield from contact.through(partial(arrive, card, contact, of))
     if not connected:
         return {}
-    left = [name for name in in_safe_order(card, axes) if not _goes_with_x(card, axes, name)]
-    out: list[str] = []
-    known = {
-        name: run_of(card, card.axes[name], quick=quick) for name in left if moves_alone(card, name)
-    }
-    runs: list[AxisRun] = []
-    if whole and known:
-        yield from contact.through(partial(first_moves, [*known.values()], contact, before, of))
-    for run in known.values():
-        if run.finding:
-            left.remove(run.name)
-            yield from contact.through(partial(_report, run))
-            runs.append(run)
-    while not any(run.ends_session for run in runs):
-        if whole:
-            name = yield from contact.through(partial(next_axis, left, out))
-        else:
-            name = left.pop() if left else None
-        if name is None:
-            break
-        step = before + _STEPS_AN_AXIS * len(runs) + 1
-        run = known.get(name) or run_of(card, card.axes[name], quick=quick)
-        done = yield from measured(card, dialect, run, contact, step, of, network)
-        for run in done:
-            yield from contact.through(partial(_report, run))
-            if not quick:
-                yield from contact.through(partial(watch_one_turn, run, contact))
-        runs += done
-    yield from contact.through(partial(leave_cold, contact, of))
-    yield from contact.through(
-        partial(
-            hear,
-            Checkpoint(
-                key="looking", step=of, of=of, says="Looking at the parts, and the proposals"
-            ),
-        )
-    )
-    for run in runs:
-        if not quick:
-            yield from contact.through(partial(look, run))
-        yield from contact.through(partial(hear, _proposal(run, draft=False)))
-    if whole:
-        yield from contact.through(partial(say_summary, runs, out))
-    return {run.name: run.finding for run in runs}
+    # What measures and judges is loaded while a person reads what is asked first.
+    from tuner.plans.axes import every_axis
 
-
-def _goes_with_x(card: Card, axes: Sequence[str], name: str) -> bool:
-    """Return whether that axis is measured together with X, by both of their motors."""
-    return card.layout == "coupled-belts" and name == "y" and "x" in axes
-
-
-def measured(
-    card: Card, dialect: Dialect, run: AxisRun, contact: Contact, step: int, of: int, network: bool
-) -> Part[list[AxisRun]]:
-    """Measure the axis of `run` by the procedure for its kind of drive.
-
-    The result is that run, or the runs of both axes where their motors move them together.
-    """
-    axis = run.axis
-    if card.layout == "coupled-belts" and run.name in MOTORS:
-        return (yield from measure_coupled(card, contact, step, of, quick=run.quick))
-    if isinstance(axis.train.drive, Rotary):
-        return [(yield from measure_rotary(run, contact, step, of))]
-    if axis.filament is None:
-        may = may_reference(axis, dialect)
-        return [(yield from measure_axis(run, contact, may, step, of))]
-    may_heat = dialect.heat.nozzle is not None and not network
-    feeder = measure_feeder(
-        card, axis, axis.filament, contact, step, of, may_heat=may_heat, quick=run.quick
-    )
-    return [(yield from feeder)]
-
-
-def may_reference(axis: Axis, dialect: Dialect) -> bool:
-    """Return whether the end switch of `axis` can be looked for, and pressed by hand before."""
-    has_words = dialect.reference is not None and dialect.switches is not None
-    return axis.reference.at != "none" and has_words
-
-
-def arrive(card: Card, contact: Contact, of: int) -> Part[bool]:
-    """Say what this is and connect; the result is False when that may not be yet."""
-    yield Checkpoint(key="before", step=1, of=of, says="Before anything is connected")
-    yield Say(
-        key="welcome",
-        says=(
-            f"{card.name}: measuring with a caliper what each axis really travels. Moves need your "
-            "go, one by one. Nothing is ever written to the controller. Keep children, animals "
-            "and onlookers away; no gloves, loose sleeves or loose hair; spindle or laser isolated"
-        ),
-    )
-    return (yield from contact.make(Checkpoint(key="connecting", step=2, of=of, says="Connecting")))
-
-
-def _report(run: AxisRun) -> Part[None]:
-    yield from say_result(run)
-    # Kept until its looks are done, and written as it is if the session ends before that.
-    yield _proposal(run, draft=True)
-
-
-def leave_cold(contact: Contact, of: int) -> Part[None]:
-    """Switch off what may be hot, read it back, close."""
-    yield Checkpoint(
-        key="leaving", step=of - 1, of=of, says="Leaving the machine cold and in a known state"
-    )
-    yield from contact.leave()
-
-
-def _proposal(run: AxisRun, *, draft: bool) -> Propose:
-    return Propose(
-        key=f"{run.name}.proposal",
-        axis=run.name,
-        draft=draft,
-        finding={**run.finding, "readings": run.readings_as_data()},
-    )
+    steps = (before, _STEPS_AN_AXIS, of)
+    return (yield from every_axis(card, axes, contact, steps, quick=quick))

@@ -16,10 +16,11 @@ from tuner.card.schema import Card
 from tuner.messages import Choose, Decided, Plan, Say
 from tuner.metrology.applied import Applied, Promise, judge, went_elsewhere
 from tuner.metrology.budget import Scale
+from tuner.plans.axes import measured
 from tuner.plans.axis import run_of
-from tuner.plans.bench import arrive, leave_cold, measured
 from tuner.plans.recover import Contact
 from tuner.plans.run import AxisRun, Finding, Part, hear
+from tuner.plans.visit import arrive, leave_cold
 
 NAME = "check"
 VERSION = 1
@@ -46,7 +47,7 @@ def check(card: Card, dialect: Dialect, change: Change, network: bool) -> Plan:
     if not (yield from contact.through(partial(arrive, card, contact, of))):
         return {}
     step = _STEPS_BEFORE + 1
-    here = partial(_measured, card, dialect, contact, step, of, network)
+    here = partial(_measured, card, contact, step, of)
     run = yield from here(change.axis)
     seen = yield from contact.through(partial(_judged, run, change))
     if seen["outcome"] == "not-applied" and not run.ends_session:
@@ -59,11 +60,9 @@ def check(card: Card, dialect: Dialect, change: Change, network: bool) -> Plan:
     return {"proposal": change.proposal, "outcome": seen["outcome"], "finding": run.finding}
 
 
-def _measured(
-    card: Card, dialect: Dialect, contact: Contact, step: int, of: int, network: bool, name: str
-) -> Part[AxisRun]:
+def _measured(card: Card, contact: Contact, step: int, of: int, name: str) -> Part[AxisRun]:
     run = run_of(card, card.axes[name], quick=True)
-    done = yield from measured(card, dialect, run, contact, step, of, network)
+    done = yield from measured(card, run, contact, step, of)
     return next(one for one in done if one.name == name)
 
 

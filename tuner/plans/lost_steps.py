@@ -27,7 +27,6 @@ from tuner.metrology.losses import loss_between, peak_mm_per_s, ways_of
 from tuner.metrology.targets import over_travel_mm
 from tuner.metrology.unmeasured import without_fit
 from tuner.plans.axis import climb_axis, has_moved, prepare, read_zero
-from tuner.plans.bench import arrive, leave_cold
 from tuner.plans.bounds import free_mm, limits
 from tuner.plans.first_move import Branch
 from tuner.plans.hunt import SLOW_CYCLES, Fast, Hunt
@@ -37,6 +36,7 @@ from tuner.plans.loss_questions import ask_about_losses, need_a_block
 from tuner.plans.readings import fitted, take_reading, take_repeats
 from tuner.plans.recover import Contact, recover
 from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
+from tuner.plans.visit import arrive, leave_cold
 
 NAME = "lost-steps"
 VERSION = 1

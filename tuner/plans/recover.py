@@ -39,8 +39,8 @@ class Contact:
 
     def __init__(self, dialect: Dialect, *, network: bool) -> None:
         """`network` says that the port leads over a network."""
-        self._dialect = dialect
-        self._network = network
+        self.dialect = dialect
+        self.network = network
         self.is_made = False
         self.times = 0
 
@@ -57,10 +57,10 @@ class Contact:
 
     def make(self, connecting: Checkpoint) -> Part[bool]:
         """Connect for the first time; the result is False where something forbids it."""
-        may_open = yield from before_connecting(network=self._network)
+        may_open = yield from before_connecting(network=self.network)
         if may_open:
             yield connecting
-            yield from connect(self._dialect)
+            yield from connect(self.dialect)
             self._is_made_now()
         return may_open
 
@@ -70,9 +70,9 @@ class Contact:
             key="position-unknown",
             says="Nobody knows where the axes stand now: every position counts as unknown",
         )
-        while not (yield from before_connecting(network=self._network)):
+        while not (yield from before_connecting(network=self.network)):
             pass
-        yield from connect(self._dialect)
+        yield from connect(self.dialect)
         self._is_made_now()
 
     def _is_made_now(self) -> None:
@@ -95,7 +95,7 @@ class Contact:
             )
             if how == "switched-off":
                 return
-            while not (yield from before_connecting(network=self._network, will_move=False)):
+            while not (yield from before_connecting(network=self.network, will_move=False)):
                 pass
             yield Observe(key="greeting", what="greeting")
         yield Observe(key="leaving", what="leaving")

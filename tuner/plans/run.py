@@ -5,16 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
-from typing import Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from tuner.card.schema import Axis, Caliper
-from tuner.drive.scale import steps_per_mm
+from tuner.drive.scale import output_turn_mm, steps_per_mm
 from tuner.errors import Defect
 from tuner.messages import Approached, Message, Reply, Value
-from tuner.metrology.causes import Looked
-from tuner.metrology.lattice import DatumLook
-from tuner.metrology.reading import Reading
-from tuner.metrology.targets import output_turn_mm
+
+if TYPE_CHECKING:
+    from tuner.metrology.causes import Looked
+    from tuner.metrology.lattice import DatumLook
+    from tuner.metrology.reading import Reading
 
 SLOW_MM_PER_MIN = 600.0  # 10 mm/s, until the scale has been read
 
