@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -83,11 +84,18 @@ def test_a_script_for_each_shell(shell: str, capsys: pytest.CaptureFixture[str])
     assert "tuner completion words" in capsys.readouterr().out
 
 
-@pytest.mark.skipif(shutil.which("bash") is None, reason="there is no bash here")
-def test_bash_completes(tmp_path: Path) -> None:
+@pytest.fixture
+def surroundings(tmp_path: Path) -> dict[str, str]:
+    """An environment in which ``tuner`` is this program, and its home is empty."""
     program = tmp_path / "tuner"
     program.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m tuner "$@"\n', encoding="utf-8")
     program.chmod(0o755)
+    path = f"{tmp_path}:{os.environ['PATH']}"
+    return {**os.environ, "PATH": path, "TUNER_HOME": str(tmp_path), "HOME": str(tmp_path)}
+
+
+@pytest.mark.skipif(shutil.which("bash") is None, reason="there is no bash here")
+def test_bash_completes(surroundings: dict[str, str]) -> None:
     script = """
         source <(tuner completion bash)
         offered() { COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); _tuner; echo "${COMPREPLY[*]}"; }
@@ -99,7 +107,7 @@ def test_bash_completes(tmp_path: Path) -> None:
     """
     done = subprocess.run(
         ["bash", "--norc", "-c", script],
-        env={**os.environ, "PATH": f"{tmp_path}:{os.environ['PATH']}", "TUNER_HOME": str(tmp_path)},
+        env=surroundings,
         capture_output=True,
         text=True,
         check=True,
@@ -112,6 +120,78 @@ def test_bash_completes(tmp_path: Path) -> None:
         "export last",
         "complete -o default -F _tuner tuner",
     ]
+
+
+@pytest.mark.skipif(shutil.which("fish") is None, reason="there is no fish here")
+@pytest.mark.parametrize(
+    ("typed", "offers"),
+    [
+        ("tuner tra", ["travel"]),
+        ("tuner rehearse --fault step", ["step-angle"]),
+        ("tuner tune card.toml --po", ["--port"]),
+        ("tuner completion ", ["bash", "fish", "zsh"]),
+        ("tuner log ", ["export", "last"]),
+        ("tuner ", ["about", "travel", "why"]),
+    ],
+)
+def test_fish_completes(surroundings: dict[str, str], typed: str, offers: list[str]) -> None:
+    done = subprocess.run(
+        ["fish", "--no-config", "-c", f"tuner completion fish | source; complete -C '{typed}'"],
+        env=surroundings,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stderr == ""
+    assert set(offers) <= set(done.stdout.split())
+
+
+@pytest.mark.skipif(shutil.which("zsh") is None, reason="there is no zsh here")
+@pytest.mark.parametrize(
+    ("typed", "becomes"),
+    [
+        ("tuner tra", "tuner travel "),
+        ("tuner rehearse --fault step", "tuner rehearse --fault step-angle "),
+        ("tuner tune card.toml --po", "tuner tune card.toml --port "),
+        ("tuner log e", "tuner log export "),
+        ("tuner tune ca", "tuner tune card.toml "),  # a file, where nothing else is offered
+    ],
+)
+def test_zsh_completes(surroundings: dict[str, str], typed: str, becomes: str) -> None:
+    home = Path(surroundings["HOME"])
+    (home / "card.toml").touch()
+    (home / "setup.zsh").write_text(
+        'autoload -Uz compinit; compinit -u; eval "$(tuner completion zsh)"\n'
+        "show() { print -r -- \"<$BUFFER>\"; }; zle -N show; bindkey '^E' show; print ready\n",
+        encoding="utf-8",
+    )
+    person, shells = os.openpty()
+    shell = subprocess.Popen(
+        ["zsh", "-f", "-i"],
+        cwd=home,
+        env={**surroundings, "TERM": "dumb"},
+        stdin=shells,
+        stdout=shells,
+        stderr=shells,
+        start_new_session=True,
+    )
+
+    def until(pattern: str) -> str:
+        drawn = ""
+        while not (found := re.search(pattern, drawn)):
+            drawn += os.read(person, 65536).decode()
+        return found[0]
+
+    try:
+        os.write(person, b"source setup.zsh\r")
+        until("ready")
+        os.write(person, f"{typed}\t\x05".encode())
+        assert until("<.*>") == f"<{becomes}>"
+    finally:
+        shell.kill()
+        shell.wait()
+        os.close(person)
+        os.close(shells)
 
 
 def test_the_help_of_every_command_has_an_example(tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 """Change the program a little, see whether the tests notice, and print the share they do.
 
 Run ``python tests/bench/mutants.py [--each N] [--seed N] [MODULE …]``. For every module, by
-default those of ``tuner/wire`` and ``tuner/safety``, the logbook and ``tuner/text.py``, it makes
+default those of ``tuner/wire``, ``tuner/safety``, ``tuner/session`` and ``tuner/text.py``, it makes
 up to N mutants, drawn by seed, each with one change: a comparison, an ``and``, a sign, a number,
 a word, a condition turned round, a return, a raise or a call left out. Each runs the module's own
 tests until the first failure. A mutant that no test notices is printed with its line; the exit
@@ -42,6 +42,11 @@ TESTS = {
     "tuner/safety/cautions.py": ["test_safety_cautions.py"],
     "tuner/safety/permit.py": ["test_safety_permit.py"],
     "tuner/safety/gate.py": ["test_safety_gate.py"],
+    "tuner/session/engine.py": ["test_session_engine.py", "test_session_heat.py"],
+    "tuner/session/questions.py": ["test_session_engine.py"],
+    "tuner/session/codec.py": ["test_session_replay.py"],
+    "tuner/session/replay.py": ["test_session_replay.py"],
+    "tuner/session/record.py": ["test_session_engine.py", "test_session_heat.py"],
     "tuner/session/logbook.py": ["test_session_logbook.py", "test_commands_log.py"],
     "tuner/session/schema.py": ["test_session_logbook.py"],
     "tuner/session/sealed.py": ["test_session_logbook.py"],

@@ -46,8 +46,9 @@ compdef _tuner tuner
 """,
     "fish": """\
 function __tuner_words
-    set -l typed (commandline -opc) (commandline -ct)
-    tuner completion words $typed[2..-1] 2>/dev/null
+    set -l before (commandline -opc)
+    set -l begun (commandline -ct)
+    tuner completion words $before[2..] "$begun" 2>/dev/null
 end
 complete -c tuner -a '(__tuner_words)'
 """,
