@@ -100,11 +100,13 @@ def walk(
     encoding: str = "utf-8",
     typed: Callable[[Question, str], str] = on_the_pad,
     instead: Mapping[str, Sequence[tuple[str, str]]] | None = None,
+    cut_off: str | None = None,
 ) -> Walk:
     """Rehearse axis x with `fault`; answers are those of the simulated hands, through `typed`.
 
     `instead` maps the key of a question to keys, each with the words that the terminal shows
-    then, and which are waited for; the answer itself follows after them.
+    then, and which are waited for; the answer itself follows after them. `cut_off` is a session in
+    `home` that is taken up instead of a new one.
     """
     card = parse_card(card_text(MACHINE), "the card")
     options = {"seed": "1", "pace": "instant", "fault": fault, "axis": "x"}
@@ -159,7 +161,7 @@ def walk(
 
         screen.tell = told  # type: ignore[method-assign]
         try:
-            walked.status = run_rehearsal(setup, hands, screen)
+            walked.status = run_rehearsal(setup, hands, screen, cut_off)
         except TunerError as error:
             walked.status = error.exit_status
         finally:

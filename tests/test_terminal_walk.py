@@ -10,6 +10,7 @@ import pytest
 from terminal_walk import WHERE, Walk, walk
 
 from tuner.messages import Go
+from tuner.session.logbook import Logbook
 
 SIZES = {"80x24": (24, 80), "120x40": (40, 120)}
 
@@ -163,3 +164,34 @@ def test_a_stop_says_where_things_stand(tmp_path: Path, keys: str) -> None:
     assert "4 readings of this session are in the logbook" in flowing
     assert "tuner resume" in flowing
     assert "type go" not in walked.last[-1]
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_session_that_was_stopped_and_taken_up(tmp_path: Path, size: str) -> None:
+    rows, columns = SIZES[size]
+    stopped = walk(tmp_path, rows=rows, columns=columns, instead={"x.far.1": [("\x18", "")]})
+    assert stopped.status == 3
+    logbook = Logbook(tmp_path / "logbook.db")
+    (session,) = logbook.sessions()
+    kept = [one.reading_mm for one in logbook.readings(session)]
+    logbook.close()
+    walked = walk(tmp_path, rows=rows, columns=columns, cut_off=session)
+    assert walked.status == 0
+    logbook = Logbook(tmp_path / "logbook.db")
+    assert [one.reading_mm for one in logbook.readings(session)][: len(kept)] == kept
+    logbook.close()
+    first = walked.shots[0]
+    assert f"{len(kept)} readings" in first.flowing
+    for shot in walked.shots:
+        assert words(shot.question.line.says) in shot.flowing
+        assert shot.fixed[-1].startswith("  Ctrl-X stop | ")
+        assert max(map(len, shot.rows)) < columns
+    # Small moves come before far ones again, each with its caution in sight.
+    consents = [one for one in walked.shots if isinstance(one.question.accepts, Go)]
+    assert "1.00 mm" in consents[0].flowing
+    assert all("WARNING" in one.flowing for one in consents)
+    told = [line for line in walked.told if line.says and line.tag in ("NOTE", "FIT", "RESULT")]
+    page, at = walked.page(columns), 0
+    for line in told:
+        at = page.find(words(line.says), at)
+        assert at >= 0, line
