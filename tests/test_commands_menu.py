@@ -21,6 +21,7 @@ from tuner.errors import UsedWrongly
 from tuner.messages import Go, Line, OneOf, Question
 from tuner.plans.run import Part
 from tuner.rehearsal.faults import card_text
+from tuner.session.logbook import Logbook
 from tuner.wire.port import PortSeen
 
 
@@ -110,6 +111,51 @@ def test_a_rehearsal_is_no_port_to_offer_again(
     rehearsed(home)
     _, person = asked(lambda: what_to_do(home), menu_what="1", menu_port="1")
     assert not any("last" in one or "rehearse" in one for one in person.offered["menu.port"])
+
+
+@pytest.mark.parametrize(
+    ("work", "becomes"),
+    [
+        ("", ["--axis", "x"]),
+        ("quick", ["--quick", "--axis", "x"]),
+        ("lost-steps", ["--test", "lost-steps", "--axis", "x"]),
+        ("axis-test", ["--test", "axis-test", "--axis", "x"]),
+        ("squareness", ["--test", "squareness"]),
+    ],
+)
+def test_every_kind_of_work_at_a_machine(home: Path, work: str, becomes: list[str]) -> None:
+    got, person = asked(
+        lambda: what_to_do(home),
+        menu_what="1",
+        menu_card="2",
+        menu_port="1",
+        menu_work=work,
+        menu_axis="x",
+    )
+    card = str(home / "cards" / "b.toml")
+    assert got == ["tune", card, "--port", "/dev/ttyA0", *becomes]
+    assert "check" not in person.offered["menu.work"]  # there is no proposal
+    cli._parser().parse_args(got)
+
+
+def test_a_proposal_that_was_applied_is_checked(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status = rehearse(
+        home=home, fault=None, machine=None, axes=["x"], seed=1, hands_off=True, plain=True
+    )
+    assert status == 0
+    (proposal,) = (home / "proposals").glob("*.toml")
+    answers = {"menu_what": "1", "menu_port": "1", "menu_work": "check"}
+    got, person = asked(lambda: what_to_do(home), **answers)
+    assert person.offered["menu.proposal"] == (proposal.stem,)
+    card = str(home / "cards" / "b.toml")
+    assert got == ["tune", card, "--port", "/dev/ttyA0", "--check", str(proposal)]
+    logbook = Logbook(home / "logbook.db")
+    logbook.close_proposal(proposal.stem, "confirmed", "somebody")
+    logbook.close()
+    _, person = asked(lambda: what_to_do(home), menu_what="1", menu_port="1", menu_axis="x")
+    assert "check" not in person.offered["menu.work"]
 
 
 def test_another_file_and_another_port_are_asked_for_until_they_will_do(home: Path) -> None:

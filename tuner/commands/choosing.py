@@ -8,7 +8,7 @@ first.
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -31,6 +31,7 @@ Arguments = list[str]
 ALL = "all"
 
 _MOST_CARDS = 9
+_MOST_PROPOSALS = 9
 _MOST_FILES = 200  # looked at for cards; a folder with more is no folder of cards
 _OTHER_FILE, _OTHER_PORT = "another-file", "another-port"
 
@@ -64,13 +65,54 @@ class _Found:
     card: Card
 
 
-def choose_tune(home: Path, axis: str | None = None) -> Part[Arguments]:
-    """Ask for machine, port and axis, the last ones first; empty where there is no card yet."""
+MEASURE = "measure"
+_WORK: Mapping[str, Arguments] = {
+    MEASURE: [],
+    "quick": ["--quick"],
+    "lost-steps": ["--test", "lost-steps"],
+    "axis-test": ["--test", "axis-test"],
+    "squareness": ["--test", "squareness"],
+}
+_CHECK = "check"
+
+
+def choose_tune(home: Path, axis: str | None = None, work: str | None = None) -> Part[Arguments]:
+    """Ask for machine, port, what to do there and which axis; empty where there is no card yet.
+
+    What was used last comes first. What `axis` and `work` say is not asked.
+    """
     found = yield from choose_card(home)
     if found is None:
         return []
     path, card = found
     port = yield from _choose_port(home, card.name)
+    there = ["tune", str(path), "--port", port]
+    waiting = _open_proposals(home, card.name)
+    if work is None:
+        work = yield from hear(
+            Choose(
+                key="menu.work",
+                options=(*_WORK, *([_CHECK] if waiting else [])),
+                default=MEASURE,
+                says="What is to be done? measure: find the right number of each axis. quick: four "
+                "readings an axis, how it was found. lost-steps: at which feed an axis loses its "
+                "way. axis-test: how well it finds its places. squareness: of two axes"
+                + (". check: measure again after you typed a proposed number in" * bool(waiting)),
+            )
+        )
+    if work == _CHECK:
+        chosen = yield from hear(
+            Choose(
+                key="menu.proposal",
+                options=tuple(waiting),
+                default=next(iter(waiting)),
+                says="Which proposal did you apply?",
+            )
+        )
+        return [*there, "--check", waiting[chosen]]
+    there += _WORK[str(work)]
+    if work == "squareness":
+        return there
     if axis is None or axis not in card.axes:
         axis = yield from hear(
             Choose(
@@ -81,7 +123,7 @@ def choose_tune(home: Path, axis: str | None = None) -> Part[Arguments]:
             )
         )
     only = [] if axis == ALL else ["--axis", str(axis)]
-    return ["tune", str(path), "--port", port, *only]
+    return [*there, *only]
 
 
 def choose_card(home: Path) -> Part[tuple[Path, Card] | None]:
@@ -178,6 +220,19 @@ def sessions(home: Path) -> list[SessionSummary]:
         return logbook.summaries()
     finally:
         logbook.close()
+
+
+def _open_proposals(home: Path, machine: str) -> dict[str, str]:
+    """Return the files of the proposals for `machine` that are still open, the newest first."""
+    its = [one.id for one in sessions(home) if one.machine == shown(machine)]
+    if not its:
+        return {}
+    logbook = Logbook(home / "logbook.db")
+    try:
+        written = [one for session in its for one in reversed(logbook.proposals(session))]
+    finally:
+        logbook.close()
+    return {one.id: one.path for one in written[:_MOST_PROPOSALS] if one.state == "open"}
 
 
 def _last_port(home: Path, machine: str) -> str | None:
