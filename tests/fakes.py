@@ -300,6 +300,7 @@ class Hand:
             "caliper-held": "placed",
             "free-minus": 100.0,
             "free-plus": 100.0,
+            "no-room": "leave-axis",
             "slide-now": 60.0,
             "still": "yes",
             "first-move": "about-right",
@@ -314,6 +315,9 @@ class Hand:
             "block": "none",
             "placed-again": True,
             "leave-how": "connect",
+            "is-still": True,
+            "looks-right": True,
+            "heaters-since": "switched-off",
             "switch-pressed": True,
             "switch-clear": True,
         }

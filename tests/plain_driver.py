@@ -32,6 +32,8 @@ CHOICES: Mapping[str, str] = {
     "job-running": "no",
     "motor-power": "yes",
     "power-switch": "yes",
+    "is-still": "yes",
+    "heaters-since": "switched-off",
     "*.caliper-place": "depth-rod",
     "*.caliper-held": "placed",
     "*.origin": "declare",
@@ -39,6 +41,7 @@ CHOICES: Mapping[str, str] = {
     "*.still": "yes",
     "*.holds": "yes",
     "*.look.*": "unsure",
+    "*.looks-right": "yes",
 }
 
 _QUESTIONS = frozenset({"CONFIRM", "READING", "CHOICE", "TEXT"})

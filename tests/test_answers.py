@@ -100,6 +100,12 @@ def test_nothing_else_consents(text: str) -> None:
         parse(Go(), text)
 
 
+@pytest.mark.parametrize("text", ["back", "undo", "BACK"])
+def test_at_a_go_it_says_how_an_answer_is_taken_back(text: str) -> None:
+    with pytest.raises(BadAnswer, match=r"type go, or stop\. A reading is taken back"):
+        parse(Go(), text)
+
+
 @pytest.mark.parametrize(
     ("accepts", "text", "value"),
     [
@@ -107,6 +113,10 @@ def test_nothing_else_consents(text: str) -> None:
         (YES_NO, " NO ", "no"),
         (YES_NO, "1", "yes"),
         (YES_NO, "2", "no"),
+        (YES_NO, "y", "yes"),
+        (YES_NO, " N ", "no"),
+        (OneOf(("yes", "no", "unsure")), "y", "yes"),
+        (OneOf(("yes", "no", "y")), "y", "y"),
         (WITH_DEFAULT, "", "declare"),
         (WITH_DEFAULT, "reference", "reference"),
         (LENGTH, "12,5 mm", 12.5),
@@ -123,27 +133,35 @@ def test_answers_that_fit(accepts: Accepts, text: str, value: object) -> None:
     assert parse(accepts, text) == Value(value)
 
 
+@pytest.mark.parametrize("accepts", [YES_NO, LENGTH, READING, FIRST_READING])
+def test_again_is_no_answer_but_a_wish(accepts: Accepts) -> None:
+    assert parse(accepts, "again") == Again()
+    assert parse(OneOf(("keep", "again")), "again") == Value("again")
+
+
 @pytest.mark.parametrize(
     ("accepts", "text", "reason"),
     [
-        (YES_NO, "", "type one of: yes, no"),
-        (YES_NO, "y", "type one of: yes, no"),
-        (YES_NO, "0", "type one of"),
-        (YES_NO, "3", "type one of"),
-        (YES_NO, "-1", "type one of"),
-        (YES_NO, "１", "type one of"),
-        (YES_NO, "²", "type one of"),
-        (YES_NO, "1" * 5000, "type one of"),
-        (YES_NO, "again", "type one of"),
+        (YES_NO, "", "type a number 1 to 2 or one of: yes, no"),
+        (YES_NO, "ye", "type a number 1 to 2 or one of: yes, no"),
+        (YES_NO, "0", "type a number"),
+        (YES_NO, "3", "type a number"),
+        (YES_NO, "-1", "type a number"),
+        (YES_NO, "１", "type a number"),
+        (YES_NO, "²", "type a number"),
+        (YES_NO, "1" * 5000, "type a number"),
+        (WITH_DEFAULT, "y", "type a number 1 to 2 or one of: declare, reference"),
+        (OneOf(("keep",)), "y", "type 1 or one of: keep"),
+        (OneOf(("a" * 150, "b" * 150)), "c", "type a number 1 to 2$"),
+        (OneOf(("no", "x")), "n", "type a number 1 to 2 or one of: no, x"),
         (LENGTH, "", "is not a length"),
-        (LENGTH, "again", "is not a length"),
-        (LENGTH, "undo", "is not a length"),
+        (LENGTH, "undo", "no answer since the last move, reading or report"),
         (LENGTH, "-1", "outside 0 to 10000 mm; type a length"),
         (READING, "151", "151 mm is outside 0 to 150 mm; read the caliper again"),
         (READING, "6 in", "152.4 mm is outside"),
         (READING, "-0.01", "outside"),
-        (LENGTH, "back", "is not a length"),
-        (YES_NO, "back", "type one of: yes, no"),
+        (LENGTH, "back", "no answer since the last move, reading or report"),
+        (YES_NO, "back", "no answer since the last move, reading or report"),
         (FIRST_READING, "undo", "no earlier reading"),
         (FIRST_READING, "back", "no earlier reading"),
     ],
@@ -176,8 +194,9 @@ def test_an_answer_can_be_taken_back_where_the_question_says_so(
 
 
 @pytest.mark.parametrize("word", ["back", "undo"])
-def test_elsewhere_those_words_are_text(word: str) -> None:
-    assert parse(Words("x"), word) == Value(word)
+def test_where_nothing_can_be_taken_back_those_words_are_no_text(word: str) -> None:
+    with pytest.raises(BadAnswer, match="there is no answer since the last move"):
+        parse(Words("x"), word)
 
 
 @given(st.text(max_size=20))

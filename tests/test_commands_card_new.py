@@ -49,7 +49,7 @@ class Typist:
 
     def ask(self, question: Question) -> str:
         assert not isinstance(question.accepts, Go)
-        assert question.accepts.may_undo
+        assert question.accepts.may_undo or question.line.key in ("machine.name", "draft")
         self.asked.append(question.line.key)
         waiting = self._then.get(len(self.asked))
         if waiting:
@@ -123,6 +123,19 @@ def test_before_the_first_question_there_is_none() -> None:
     assert len(typist.said("welcome")) == 1
 
 
+def test_back_is_offered_only_where_there_is_a_question_before() -> None:
+    offered: list[bool] = []
+
+    class Offered(Typist):
+        def ask(self, question: Question) -> str:
+            offered.append(getattr(question.accepts, "may_undo", True))
+            return super().ask(question)
+
+    text_of(Offered(ONE_AXIS, {2: "back"}))
+    assert offered[:4] == [False, True, False, True]
+    assert all(offered[3:])
+
+
 def test_an_answer_that_did_not_count_is_not_gone_back_to() -> None:
     typist = Typist(ONE_AXIS, {2: "q", 3: "?", 4: "back"})
     text_of(typist)
@@ -145,7 +158,7 @@ def test_a_choice_is_asked_until_it_fits() -> None:
     typist._then = {next_to(typist, "x.kind"): ["rope"]}
     text_of(typist)
     assert typist.asked.count("x.kind") == 2
-    assert typist.said("refused") == ["type one of: belt, screw, rack, measured"]
+    assert typist.said("refused") == ["type a number 1 to 4 or one of: belt, screw, rack, measured"]
 
 
 def next_to(typist: Typist, key: str) -> int:
@@ -200,7 +213,22 @@ def test_enter_writes_the_card_into_the_home_folder(tmp_path: Path, at: list[Typ
     assert list(read_card(path).axes) == ["x", "y", "z", "e"]
     (line,) = [line for line in at[0].told if line.key == "written"]
     assert dict(line.fields)["file"] == str(path)
-    assert f"tuner tune {path}" in line.says
+    said = [line.says for line in at[0].told if line.key.startswith("next.")]
+    assert [one[:2] for one in said] == ["1.", "2.", "3.", "4."]
+    assert f"tuner card check {path} " in said[0]
+    assert f"tuner travel --card {path} " in said[1]
+    assert "tuner rehearse" in said[2]
+    assert f"tuner ports, then tuner tune {path} --port PORT" in said[3]
+
+
+def test_the_next_commands_name_a_card_in_the_usual_home_alone(
+    tmp_path: Path, at: list[Typist], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TUNER_HOME", str(tmp_path / "home"))
+    monkeypatch.chdir(tmp_path)
+    at.append(Typist(ONE_AXIS))
+    assert new(tmp_path / "home") == 0
+    assert at[0].said("next.check")[0].startswith("1. tuner card check slide.toml ")
 
 
 def test_a_second_card_of_that_name_gets_a_number(tmp_path: Path, at: list[Typist]) -> None:
@@ -296,27 +324,180 @@ def test_back_leads_from_the_file_name_into_the_card(tmp_path: Path, at: list[Ty
     assert read_card(tmp_path / "cards" / "slide.toml").axes["x"].stored.value == 160
 
 
-@pytest.mark.parametrize("n", [1, 2, 12, 20])
-def test_stop_leaves_no_file_and_says_what_was_answered(
+@pytest.mark.parametrize("n", [2, 12, 20])
+def test_stop_leaves_no_card_and_says_what_was_answered(
     tmp_path: Path, at: list[Typist], n: int
 ) -> None:
     at.append(Typist(GEARED, {n: "stop"}))
     assert new(tmp_path / "home") == 3
-    assert not (tmp_path / "home").exists()
+    folder = tmp_path / "home" / "cards"
+    assert [one.name for one in folder.iterdir()] == ["unfinished.json"]
     told = at[0].told
     assert told[-1].key == "not-written"
-    assert "No file was written" in told[-1].says
-    if n > 1:
-        assert "name Workbench two" in at[0].said("answered.machine")[0]
+    assert told[-1].says.startswith(
+        f"No card was written. Your answers are kept in {folder / 'unfinished.json'}: tuner card "
+        "new goes on from them"
+    )
+    assert "name Workbench two" in at[0].said("answered.machine")[0]
     if n == 20:
         assert at[0].said("answered.x")[0].startswith("x: kind belt, pitch_mm 20.0/10")
     assert all(len(line.plain()) < 400 for line in told)
 
 
-def test_without_a_stored_number_there_is_no_file(tmp_path: Path, at: list[Typist]) -> None:
+def test_a_stop_before_the_first_answer_leaves_nothing(tmp_path: Path, at: list[Typist]) -> None:
+    at.append(Typist(GEARED, {1: "stop"}))
+    assert new(tmp_path / "home") == 3
+    assert not (tmp_path / "home").exists()
+    assert at[0].told[-1].says == "No card was written, and nothing was changed"
+
+
+def test_without_a_stored_number_there_is_no_card(tmp_path: Path, at: list[Typist]) -> None:
     at.append(Typist({**ONE_AXIS, "x.stored": "unknown"}))
     assert new(tmp_path / "home") == 1
-    assert not (tmp_path / "home").exists()
+    assert [one.name for one in (tmp_path / "home" / "cards").iterdir()] == ["unfinished.json"]
+
+
+# --- a draft ------------------------------------------------------------------------------
+
+
+def stopped(home: Path, at: list[Typist], answers: Mapping[str, str], n: int) -> Path:
+    at[:] = [Typist(answers, {n: "stop"})]
+    assert new(home) == 3
+    return home / "cards" / "unfinished.json"
+
+
+def test_after_a_stop_enter_goes_through_the_answers(tmp_path: Path, at: list[Typist]) -> None:
+    straight = Typist(GEARED)
+    text = text_of(straight)
+    draft = stopped(tmp_path, at, GEARED, 30)
+    later = {key: GEARED[key] for key in straight.asked[29:] if key in GEARED}
+    at[:] = [Typist(later)]
+    assert new(tmp_path) == 0
+    assert at[0].asked[:2] == ["draft", "machine.name"]
+    assert (tmp_path / "cards" / "workbench-two.toml").read_text() == text
+    assert not draft.exists()
+
+
+@pytest.mark.parametrize("n", [3, 40])
+def test_a_draft_that_is_stopped_again_keeps_all_of_it(
+    tmp_path: Path, at: list[Typist], n: int
+) -> None:
+    straight = Typist(GEARED)
+    text = text_of(straight)
+    draft = stopped(tmp_path, at, GEARED, 30)
+    later = {key: GEARED[key] for key in straight.asked[29:] if key in GEARED}
+    assert stopped(tmp_path, at, later, n) == draft
+    at[:] = [Typist(later)]
+    assert new(tmp_path) == 0
+    assert (tmp_path / "cards" / "workbench-two.toml").read_text() == text
+
+
+def test_to_begin_anew_leaves_the_draft_and_a_second_one_stands_beside_it(
+    tmp_path: Path, at: list[Typist]
+) -> None:
+    draft = stopped(tmp_path, at, GEARED, 12)
+    before = draft.read_bytes()
+    stopped(tmp_path, at, {**ONE_AXIS, "draft": "begin-anew"}, 6)
+    assert draft.read_bytes() == before
+    at[:] = [Typist({**ONE_AXIS, "draft": "begin-anew"})]
+    assert new(tmp_path) == 0
+    names = sorted(one.name for one in (tmp_path / "cards").iterdir())
+    assert names == ["slide.toml", "unfinished-2.json", "unfinished.json"]
+    assert 'name = "Slide"' in (tmp_path / "cards" / "slide.toml").read_text()
+
+
+def test_a_draft_goes_on_with_its_target_and_its_earlier_card(
+    tmp_path: Path, at: list[Typist]
+) -> None:
+    at.append(Typist(GEARED))
+    assert new(tmp_path) == 0
+    first = tmp_path / "cards" / "workbench-two.toml"
+    mine = tmp_path / "mine.toml"
+    at[:] = [Typist({}, {9: "stop"})]
+    assert new(tmp_path, mine, first) == 3
+    at[:] = [Typist({})]
+    assert new(tmp_path) == 0
+    assert mine.read_text() == first.read_text()
+
+
+def test_a_draft_goes_on_without_an_earlier_card_that_is_gone(
+    tmp_path: Path, at: list[Typist]
+) -> None:
+    at.append(Typist(ONE_AXIS))
+    assert new(tmp_path) == 0
+    first = tmp_path / "cards" / "slide.toml"
+    at[:] = [Typist({}, {9: "stop"})]
+    assert new(tmp_path, start_from=first) == 3
+    first.unlink()
+    at[:] = [Typist(ONE_AXIS)]
+    assert new(tmp_path) == 0
+    assert "slide.toml" in at[0].said("start-from")[0]
+
+
+@pytest.mark.parametrize(
+    "content", ["", "[]", "nonsense", '{"schema": 2}', '{"schema": 1, "answers": [1]}', "[" * 9999]
+)
+def test_what_is_no_draft_is_left_alone(tmp_path: Path, at: list[Typist], content: str) -> None:
+    draft = tmp_path / "cards" / "unfinished.json"
+    draft.parent.mkdir()
+    draft.write_text(content)
+    stopped(tmp_path, at, ONE_AXIS, 5)
+    assert at[0].asked[0] == "machine.name"
+    assert draft.read_text() == content
+
+
+def test_answers_that_cannot_be_kept_are_shown(tmp_path: Path, at: list[Typist]) -> None:
+    (tmp_path / "cards").write_text("a file where the folder would be")
+    at.append(Typist(ONE_AXIS, {5: "stop"}))
+    assert new(tmp_path) == 3
+    assert "could not be written either" in at[0].told[-1].says
+    assert at[0].said("answered.machine")
+
+
+# --- going back ---------------------------------------------------------------------------
+
+
+class Seeing(Typist):
+    """A typist who notes what Enter would take, and the section on the screen, at each question."""
+
+    def __init__(self, answers: Mapping[str, str], then: Mapping[int, str | Sequence[str]]) -> None:
+        super().__init__(answers, then)
+        self.defaults: list[str] = []
+        self.sections: list[str] = []
+
+    def ask(self, question: Question) -> str:
+        assert not isinstance(question.accepts, Go)
+        self.defaults.append(getattr(question.accepts, "default", ""))
+        self.sections.append(next(one.says for one in self.told[::-1] if one.tag == "STEP"))
+        return super().ask(question)
+
+
+def test_back_offers_the_former_answer_and_shows_its_section() -> None:
+    straight = Typist(GEARED)
+    text_of(straight)
+    first = straight.asked.index("caliper.range") + 1
+    typist = Seeing(GEARED, {first: "back"})
+    text_of(typist)
+    assert typist.asked[first - 2 : first + 1] == [
+        "machine.several", "caliper.range", "machine.several",
+    ]  # fmt: skip
+    assert typist.sections[first - 2 : first + 2] == [
+        "The machine", "The caliper", "The machine", "The caliper",
+    ]  # fmt: skip
+    assert typist.defaults[first] == "none"
+
+
+def test_what_was_said_of_another_part_is_not_offered() -> None:
+    # x.pitch_mm of a belt, then of a screw
+    straight = Typist(ONE_AXIS)
+    text_of(straight)
+    n = straight.asked.index("x.pulley_teeth") + 1
+    typist = Seeing({**ONE_AXIS, "x.starts": "1"}, {n: "back", n + 1: "back", n + 2: "screw"})
+    text_of(typist)
+    assert typist.asked[n - 2 : n + 3] == [
+        "x.pitch_mm", "x.pulley_teeth", "x.pitch_mm", "x.kind", "x.pitch_mm",
+    ]  # fmt: skip
+    assert typist.defaults[n : n + 3] == ["2", "belt", ""]
 
 
 # --- from an earlier card -----------------------------------------------------------------
@@ -384,7 +565,7 @@ def test_the_end_of_input_is_a_stop(tmp_path: Path) -> None:
     )  # fmt: skip
     assert ended.returncode == 3
     assert ended.stdout.splitlines()[-1] == "END exit=3"
-    assert not (tmp_path / "home").exists()
+    assert [one.suffix for one in (tmp_path / "home" / "cards").iterdir()] == [".json"]
 
 
 class Drawn(io.StringIO):

@@ -7,14 +7,18 @@ import re
 import shutil
 import subprocess
 import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
+from fakes import SetClock
+from test_commands_log import head, read
 
 from tuner import cli
 from tuner.commands import completion as command
 from tuner.commands.completion import SCRIPTS, candidates
 from tuner.rehearsal.faults import FAULTS, card_text
+from tuner.session.logbook import Logbook
 from tuner.wire.port import PortSeen
 
 
@@ -60,6 +64,41 @@ def test_what_can_follow(tmp_path: Path, typed: str, offers: list[str]) -> None:
     assert offered(tmp_path, typed) == offers
 
 
+@pytest.fixture
+def kept(tmp_path: Path) -> Path:
+    """A folder with a session that ended, one that did not, and a change that was proposed."""
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        log = logbook.begin(head("s-1", params={"axes": ["x", "y"], "job": "A-17"}), SetClock())
+        read(log, "x", 1, 61.5)
+        log.proposal("p-x", "x", tmp_path / "p-x.toml", "0")
+        log.end("finished", {"x": {"verdict": "change"}})
+        log = logbook.begin(head("s-2", "Other one", params={"axes": [], "job": "B-1"}), SetClock())
+        log.end("stopped", None)
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("typed", "offers"),
+    [
+        ("log ", ["A-17", "B-1", "export", "last", "s-1", "s-2"]),
+        ("sheet A", ["A-17"]),
+        ("resume ", ["B-1", "last", "s-2"]),
+        ("history --machine ", ["Other one", "Test slide"]),
+        ("history --machine Other\\ o", ["Other one"]),
+        ("tune card.toml --job ", ["A-17", "B-1"]),
+        ("tune card.toml --check ", ["last", "p-x"]),
+        ("rehearse --check p", ["p-x"]),
+        ("log export s-1 --axis ", ["x"]),
+        ("log export --format csv A-17 --axis ", ["x"]),
+        ("log export none --axis ", ["e", "x", "y", "z"]),
+    ],
+)
+def test_what_is_kept_is_offered(kept: Path, typed: str, offers: list[str]) -> None:
+    words = typed.replace("\\ ", "\0").split(" ")
+    words = [one.replace("\0", "\\ ") for one in words]
+    assert candidates(cli._parser(), words, kept) == offers
+
+
 def test_every_command_and_every_fault_is_offered(tmp_path: Path) -> None:
     usage = cli._parser().format_help()
     first = offered(tmp_path, "")
@@ -96,6 +135,8 @@ def surroundings(tmp_path: Path) -> dict[str, str]:
 
 @pytest.mark.skipif(shutil.which("bash") is None, reason="there is no bash here")
 def test_bash_completes(surroundings: dict[str, str]) -> None:
+    with closing(Logbook(Path(surroundings["HOME"]) / "logbook.db")) as logbook:
+        logbook.begin(head("s-1"), SetClock()).end("finished", {})
     script = """
         source <(tuner completion bash)
         offered() { COMP_WORDS=("$@"); COMP_CWORD=$(($# - 1)); _tuner; echo "${COMPREPLY[*]}"; }
@@ -103,6 +144,7 @@ def test_bash_completes(surroundings: dict[str, str]) -> None:
         offered tuner rehearse --fault step
         offered tuner tune card.toml --po
         offered tuner log ""
+        offered tuner history --machine Test
         complete -p tuner
     """
     done = subprocess.run(
@@ -117,7 +159,8 @@ def test_bash_completes(surroundings: dict[str, str]) -> None:
         "travel",
         "step-angle",
         "--port",
-        "export last",
+        "export last s-1",
+        r"Test\ slide",
         "complete -o default -F _tuner tuner",
     ]
 
@@ -132,11 +175,15 @@ def test_bash_completes(surroundings: dict[str, str]) -> None:
         ("tuner completion ", ["bash", "fish", "zsh"]),
         ("tuner log ", ["export", "last"]),
         ("tuner ", ["about", "travel", "why"]),
+        ("tuner tune ca", ["card.toml"]),  # a file, where nothing else is offered
     ],
 )
 def test_fish_completes(surroundings: dict[str, str], typed: str, offers: list[str]) -> None:
+    home = Path(surroundings["HOME"])
+    (home / "card.toml").touch()
     done = subprocess.run(
         ["fish", "--no-config", "-c", f"tuner completion fish | source; complete -C '{typed}'"],
+        cwd=home,
         env=surroundings,
         capture_output=True,
         text=True,
@@ -144,6 +191,7 @@ def test_fish_completes(surroundings: dict[str, str], typed: str, offers: list[s
     )
     assert done.stderr == ""
     assert set(offers) <= set(done.stdout.split())
+    assert ("card.toml" in done.stdout) == (offers == ["card.toml"])
 
 
 @pytest.mark.skipif(shutil.which("zsh") is None, reason="there is no zsh here")

@@ -324,3 +324,12 @@ def test_a_jump_is_printed_with_its_odds(capsys: pytest.CaptureFixture[str]) -> 
     assert re.search(r"jump: before reading 6 by -0\.6\d mm, u = 0\.0\d mm\n", out)
     assert "a further jump of" in out
     assert "datum-moved" not in out
+
+
+@pytest.mark.usefixtures("jumped")
+def test_odds_of_two_questions_stand_under_two_heads(capsys: pytest.CaptureFixture[str]) -> None:
+    out = printed(capsys, "jumped.csv --card card.toml --axis y --datum unmoved")
+    number = out.index("what is behind the number, one of these:")
+    motion = out.index("how the axis moves, each by itself:")
+    assert number < out.rindex("%  as-described:") < motion < out.rindex("%  lost-steps:")
+    assert "one of these" not in printed(capsys, "run.csv --card card.toml --axis y")

@@ -20,6 +20,7 @@ from tuner.__main__ import main
 from tuner.cli import run
 from tuner.errors import InputFault, UsedWrongly
 from tuner.metrology.table import read_table
+from tuner.rehearsal.faults import card_text
 from tuner.session.logbook import Logbook, SessionHead, SessionLog
 
 
@@ -97,12 +98,13 @@ def test_sessions_by_machine_the_newest_first(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     lines = printed(capsys, "log", "--home", str(home)).splitlines()
-    shown = [line.split("   ") for line in lines]
-    assert [[cells[0].strip(), *(cell.strip() for cell in cells[2:])] for cells in shown] == [
-        ["Test slide"], ["s-3", "x -, y -", "not ended"], ["s-1", "x -, y -", "port-lost"], [""],
-        ["Other machine"], ["s-2", "x keep, y -", "finished"],
+    shown = [re.split("  +", line.strip()) for line in lines]
+    columns = ["session (UTC)", "job", "kind", "ended", "found"]
+    assert shown == [
+        ["Test slide"], columns, ["s-3", "-", "test", "not ended", "x -, y -"],
+        ["s-1", "-", "test", "port-lost", "x -, y -"], [""],
+        ["Other machine"], columns, ["s-2", "-", "test", "finished", "x keep, y -"],
     ]  # fmt: skip
-    assert all(cells[1].endswith(" UTC") for cells in shown if len(cells) > 1)
     report = as_json(capsys, "log", "--json", "--home", str(home))
     assert [(one["id"], one["machine"], one["ended_as"]) for one in report["sessions"]] == [
         ("s-3", "Test slide", None), ("s-2", "Other machine", "finished"),
@@ -112,10 +114,88 @@ def test_sessions_by_machine_the_newest_first(
     assert [one["running"] for one in report["sessions"]] == [False, False, False]
 
 
+def test_a_rehearsal_and_the_check_of_a_change_are_named_as_such(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        found = {"axis": "x", "verdict": "keep", "next": "leave it"}
+        checked = {"proposal": "p", "outcome": "confirmed", "finding": found}
+        one = head("s-1", plan="check", port="rehearse://bench-mule", params={"axes": ["x"]})
+        logbook.begin(one, SetClock()).end("finished", checked)
+    (machine, _, line) = printed(capsys, "log", "--home", str(tmp_path)).splitlines()
+    assert machine == "Test slide, simulated"
+    assert line.split() == ["s-1", "-", "check", "finished", "x", "confirmed"]
+    assert printed(capsys, "log", "s-1", "--home", str(tmp_path)).startswith(
+        "session s-1, Test slide, simulated\n"
+    )
+
+
+@pytest.fixture
+def jobs(tmp_path: Path) -> Path:
+    """A folder with a job of three sessions, one of an intake alone that was left, and another."""
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        for n, (plan, params) in enumerate(
+            [("intake", {}), ("bench", {"quick": True, "job": "A-17"}), ("bench", {"job": "A-17"})]
+        ):
+            one = head(f"2026031{n}-100000-slide", plan=plan, params={"axes": ["x"], **params})
+            result = {"job": "A-17"} if plan == "intake" else {"x": {"verdict": "keep"}}
+            logbook.begin(one, SetClock()).end("finished", result)
+        log = logbook.begin(head("20260320-100000-slide", plan="intake"), SetClock())
+        log.step("intent", "Text", "job.number", {})
+        log.step("reply", "Value", "job.number", {"value": "B 2"})
+        log.close()
+        one = head("20260321-100000-slide", "Mule", plan="lost-steps", port="rehearse://m")
+        logbook.begin(one, SetClock()).end("finished", {})
+    return tmp_path
+
+
+def test_job_and_kind_of_each_session(jobs: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = printed(capsys, "log", "--home", str(jobs)).splitlines()
+    assert [re.split("  +", line.strip()) for line in lines] == [
+        ["Mule, simulated"], ["session (UTC)", "job", "kind", "ended", "found"],
+        ["20260321-100000", "-", "lost-steps", "finished", "x -, y -"], [""],
+        ["Test slide"], ["session (UTC)", "job", "kind", "ended", "found"],
+        ["20260320-100000", "B 2", "intake", "not ended", "x -, y -"],
+        ["20260312-100000", "A-17", "measure", "finished", "x keep"],
+        ["20260311-100000", "A-17", "quick", "finished", "x keep"],
+        ["20260310-100000", "A-17", "intake", "finished", "x -"],
+    ]  # fmt: skip
+    assert max(map(len, lines)) < 80
+
+
+def test_the_number_of_a_job_is_a_name(jobs: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    at = ["--home", str(jobs)]
+    lines = printed(capsys, "log", "A-17", *at).splitlines()
+    assert [line.split()[0] for line in lines[2:]] == [
+        "20260312-100000", "20260311-100000", "20260310-100000",
+    ]  # fmt: skip
+    report = as_json(capsys, "log", "A-17", "--json", *at)
+    assert [one["kind"] for one in report["sessions"]] == ["measure", "quick", "intake"]
+    text = printed(capsys, "log", "B 2", *at)
+    assert text.startswith("session 20260320-100000-slide, Test slide\n")
+    assert re.search(r"\n  job +B 2\n  kind +intake\n", text)
+    assert as_json(capsys, "log", "B 2", "--json", *at)["job"] == "B 2"
+    with pytest.raises(UsedWrongly, match="job A-17 has 3 sessions, the newest first: 20") as no:
+        run(["log", "export", "A-17", *at])
+    assert "(Test slide, quick, X, job A-17)" in str(no.value)
+    assert "tuner log export SESSION" in str(no.value)
+    with pytest.raises(InputFault, match=r"there is no session a17 .*; or the job A-17\?"):
+        run(["log", "a17", *at])
+
+
+def test_a_damaged_intake_is_listed_without_its_job(
+    jobs: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tuner.commands.log._LARGEST_CHECKED_BYTES", 0)
+    flip(jobs / "logbook.db", b"B 2")
+    lines = printed(capsys, "log", "--home", str(jobs)).splitlines()
+    assert "20260320-100000   -      intake" in "".join(lines)
+
+
 def test_a_session_that_is_being_written(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     with closing(Logbook(home / "logbook.db")) as logbook:
         logbook.take_up("s-3", SetClock())
-        assert "x -, y -   is being written" in printed(capsys, "log", "--home", str(home))
+        assert "   is being written   x -, y -" in printed(capsys, "log", "--home", str(home))
         assert as_json(capsys, "log", "s-3", "--json", "--home", str(home))["running"] is True
         assert as_json(capsys, "log", "s-1", "--json", "--home", str(home))["running"] is False
 
@@ -179,7 +259,7 @@ def test_times_count_from_the_beginning_of_each_run(
 def test_what_was_rehearsed(rehearsed: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = printed(capsys, "log", "--home", str(rehearsed), "last")
     report = as_json(capsys, "log", "--home", str(rehearsed), "last", "--json")
-    assert f"session {report['id']}, Bench mule\n" in text
+    assert f"session {report['id']}, Bench mule, simulated\n" in text
     assert report["verdicts"] == {"x": "change", "y": "keep"}
     assert report["findings"]["x"]["verdict"] == "change"
     assert re.search(r"\n  x: change, true / commanded travel 0\.(8|79)", text)
@@ -192,6 +272,27 @@ def test_what_was_rehearsed(rehearsed: Path, capsys: pytest.CaptureFixture[str])
         assert f"  {proposal}\n" in text
     assert report["cautions"] >= report["consents"] > 10
     assert len(report["readings"]) > 10
+
+
+def test_every_run_has_its_transcript(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for _ in range(10):
+        with closing(Logbook(home / "logbook.db")) as logbook:
+            log = logbook.take_up("s-1", SetClock())
+            log.step("note", "late", "x.1", 1.5)
+            log.end("stopped", None)
+    names = [f"s-1{run}.txt" for run in ("", "-run2", "-run10", "-run11")]
+    (home / "wire").mkdir()
+    for name in (*names, "s-1-run12.txt", "s-1-run2-2.txt", "s-10.txt"):  # the rest are not its own
+        (home / "wire" / name).write_text("")
+    paths = [str(home / "wire" / name) for name in names]
+    text = printed(capsys, "log", "s-1", "--home", str(home))
+    assert text.split("\nfiles\n")[1].split() == paths
+    report = as_json(capsys, "log", "s-1", "--json", "--home", str(home))
+    assert report["transcripts"] == paths
+    assert report["transcript"] == paths[0]
+    (home / "wire" / "s-1.txt").unlink()
+    report = as_json(capsys, "log", "s-1", "--json", "--home", str(home))
+    assert (report["transcript"], report["transcripts"]) == (None, paths[1:])
 
 
 def test_a_proposal_that_is_not_as_it_was(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -243,7 +344,32 @@ def test_what_was_rehearsed_is_examined(
     table.write_text(text, encoding="utf-8")
     examined = as_json(capsys, "examine", str(table), "--json")
     assert examined["n"] == len(readings)
+    assert text.splitlines()[0].endswith(", axis x, caliper depth-rod")
+    (tmp_path / "card.toml").write_text(card_text("bench-mule"), encoding="utf-8")
+    told = ["examine", str(table), "--card", str(tmp_path / "card.toml")]
+    assert "axis X of Bench mule" in printed(capsys, *told)
+    table.write_text(text.replace("depth-rod", "outside-jaws"), encoding="utf-8")
+    assert "; outside jaws: " in printed(capsys, *told)
+    assert "; inside jaws: " in printed(capsys, *told, "--placed", "inside-jaws")
+    assert "axis Y of" in printed(capsys, *told, "--axis", "y")
     assert examined["scale"]["value"] == pytest.approx(0.8, abs=0.002)
+
+
+def test_what_came_out_the_same_when_read_again_counts(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    at = ["--home", str(tmp_path)]
+    run(["rehearse", "--hands-off", "--fault", "belt-jump", "--axis", "x", *at])
+    capsys.readouterr()
+    report = as_json(capsys, "log", "last", "--json", *at)
+    (again,) = [one for one in report["readings"] if one["key"].startswith("x.again.")]
+    (first,) = [one for one in report["readings"] if f"x.again.{one['number']}" == again["key"]]
+    assert (first["withdrawn"], again["withdrawn"]) == (False, False)
+    assert "taken back" not in printed(capsys, "log", "last", *at)
+    text = printed(capsys, "log", "export", "last", *at)
+    table = tmp_path / "x.csv"
+    table.write_text(text, encoding="utf-8")
+    assert len(read_table(table).reading_mm) == report["findings"]["x"]["n"]
 
 
 def test_everything_as_json(rehearsed: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -371,10 +497,10 @@ def test_a_check_and_an_intake_are_shown(home: Path, capsys: pytest.CaptureFixtu
         logbook.begin(head("i-1", params={"axes": []}), SetClock()).end("finished", came_in)
     at = ["--home", str(home)]
     text = printed(capsys, "log", "c-1", *at)
-    assert "\nfindings\n  x: keep. Next: leave it\n  proposal p-1: confirmed\n" in text
+    assert "\nfindings\n  x: confirmed. Next: leave it\n  proposal p-1: confirmed\n" in text
     text = printed(capsys, "log", "i-1", *at)
     assert [line.split(maxsplit=1) for line in text.split("what came in\n")[1].splitlines()] == [
         ["complaint", "too small"], ["job", "7"]
     ]  # fmt: skip
     listed = printed(capsys, "log", *at)
-    assert re.search(r"c-1 .* x keep +finished", listed)
+    assert re.search(r"c-1 .* finished +x confirmed", listed)

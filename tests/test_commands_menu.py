@@ -5,10 +5,13 @@ from __future__ import annotations
 import subprocess
 import sys
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from pathlib import Path
 
 import pytest
 from counter import intake
+from fakes import SetClock
+from test_commands_log import head
 
 from tuner import cli
 from tuner.commands import choosing, menu
@@ -18,9 +21,9 @@ from tuner.commands.menu import what_to_do
 from tuner.commands.rehearse import rehearse
 from tuner.commands.why import delivery_reason, size_errors, why_is_it_wrong
 from tuner.errors import UsedWrongly
-from tuner.messages import Go, Line, OneOf, Question
+from tuner.messages import Choose, Go, Line, OneOf, Question
 from tuner.plans.run import Part
-from tuner.rehearsal.faults import card_text
+from tuner.rehearsal.faults import FAULTS, card_text
 from tuner.session.logbook import Logbook
 from tuner.wire.port import PortSeen
 
@@ -105,6 +108,34 @@ def test_the_machine_and_the_port_used_last_come_first(
     assert got == ["tune", str(home / "cards" / "b.toml"), "--port", "/dev/ttyA1", "--axis", "x"]
 
 
+@pytest.mark.parametrize(
+    ("seen", "offered", "default"),
+    [
+        (
+            [("/dev/ttyS0", ""), ("/dev/ttyA0", "a cable")],
+            ("/dev/ttyA0 (a cable)", "/dev/ttyS0", "another-port"),
+            "/dev/ttyA0 (a cable)",
+        ),
+        ([("/dev/ttyS0", ""), ("/dev/ttyS1", "ttyS1")],
+         ("/dev/ttyS0", "/dev/ttyS1", "another-port"), ""),
+        ([], ("another-port",), ""),
+    ],
+)  # fmt: skip
+def test_a_port_that_says_nothing_of_itself_is_not_taken_by_enter(
+    home: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    seen: list[tuple[str, str]],
+    offered: tuple[str, ...],
+    default: str,
+) -> None:
+    ports = [PortSeen(device, says, None) for device, says in seen]
+    monkeypatch.setattr(choosing, "list_ports", lambda: ports)
+    plan = choosing._choose_port(home, "Bench mule")
+    message = next(plan)
+    assert isinstance(message, Choose)
+    assert (message.options, message.default) == (offered, default)
+
+
 def test_a_rehearsal_is_no_port_to_offer_again(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -150,7 +181,7 @@ def test_a_proposal_that_was_applied_is_checked(
     got, person = asked(lambda: what_to_do(home), **answers)
     assert person.offered["menu.proposal"] == (proposal.stem,)
     card = str(home / "cards" / "b.toml")
-    assert got == ["tune", card, "--port", "/dev/ttyA0", "--check", str(proposal)]
+    assert got == ["tune", card, "--port", "/dev/ttyA0", "--check", proposal.stem]
     logbook = Logbook(home / "logbook.db")
     logbook.close_proposal(proposal.stem, "confirmed", "somebody")
     logbook.close()
@@ -188,8 +219,25 @@ def test_without_a_card_it_says_how_to_get_one(
         ({"menu_what": "5"}, ["rehearse"]),
         ({"menu_what": "5", "menu_rehearsal": "3"}, ["rehearse", "--fault", "none"]),
         (
-            {"menu_what": "5", "menu_rehearsal": "2", "menu_fault": ["no-such", "step-angle"]},
+            {
+                "menu_what": "5",
+                "menu_rehearsal": "one-fault",
+                "menu_symptom": "1",
+                "menu_fault": ["no-such", "5"],
+            },
             ["rehearse", "--fault", "step-angle"],
+        ),
+        (
+            {"menu_what": "5", "menu_rehearsal": "the-pack-mule"},
+            ["rehearse", "--machine", "pack-mule"],
+        ),
+        (
+            {"menu_what": "5", "menu_rehearsal": "4", "menu_procedure": "lost-steps"},
+            ["rehearse", "--test", "lost-steps", "--fault", "torque-limit"],
+        ),
+        (
+            {"menu_what": "5", "menu_rehearsal": "4", "menu_procedure": "squareness"},
+            ["rehearse", "--test", "squareness", "--fault", "skew"],
         ),
         ({"menu_what": "4"}, []),
         ({"menu_what": "write-a-handover-sheet"}, []),
@@ -202,6 +250,20 @@ def test_the_other_ways(
     assert got == arguments
     if arguments:
         cli._parser().parse_args(arguments)
+
+
+def test_every_fault_stands_under_one_symptom_on_a_page_with_its_sentence(tmp_path: Path) -> None:
+    placed = [name for names in menu.FAULTS_BY_SYMPTOM.values() for name in names]
+    assert sorted(placed) == sorted(set(FAULTS) - {"none"})
+    for symptom in menu.FAULTS_BY_SYMPTOM:
+        _, person = asked(
+            lambda: what_to_do(tmp_path), menu_what="5", menu_rehearsal="one-fault",
+            menu_symptom=symptom, menu_fault="1",
+        )  # fmt: skip
+        offered = person.offered["menu.fault"]
+        assert len(offered) <= 9
+        assert all(FAULTS[one.partition(":")[0]].says.rstrip(".") in one for one in offered)
+    assert "(Pack mule)" in offered[0]
 
 
 def test_history_and_an_open_session(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -217,7 +279,15 @@ def test_a_machine_comes_in_and_goes_out(home: Path, capsys: pytest.CaptureFixtu
     cli._parser().parse_args(got)
     rehearsed(home)
     got, person = asked(lambda: what_to_do(home), menu_what="write-a-handover-sheet")
-    assert got == ["sheet", person.offered["menu.session"][0]]
+    (offered,) = person.offered["menu.session"]
+    assert offered == f"{got[1]} (Bench mule, measure)"
+    with closing(Logbook(home / "logbook.db")) as logbook:
+        for name in ("1", "2"):
+            one = head(name, "Slide", params={"axes": ["x"], "job": "A 17"})
+            logbook.begin(one, SetClock()).end("finished", {})
+    got, person = asked(lambda: what_to_do(home), menu_what="write-a-handover-sheet")
+    assert got == ["sheet", "A 17"]
+    assert person.offered["menu.session"] == ("job A 17 (Slide)", offered)
     cli._parser().parse_args(got)
 
 
@@ -326,11 +396,32 @@ def test_a_shift_leads_to_its_size(home: Path) -> None:
     assert "event" in person.said("why.reason")
 
 
-def test_a_print_that_leans_leads_to_the_axis(home: Path) -> None:
-    person = Answers({"why.what": "2", "why.heights": "4", "why.axis": "2", "menu.port": "1"})
+@pytest.mark.parametrize(
+    ("lean", "becomes"),
+    [
+        ("squareness", ["--test", "squareness"]),
+        ("lost-steps", ["--test", "lost-steps", "--axis", "y"]),
+        ("measure", ["--axis", "y"]),
+    ],
+)
+def test_a_print_that_leans_leads_to_what_can_tell(
+    home: Path, lean: str, becomes: list[str]
+) -> None:
+    answers = {"why.what": "2", "why.heights": "4", "why.axis": "2", "why.lean": lean}
+    person = Answers({**answers, "menu.card": "2", "menu.port": "1"})
     got = Interview(person).run(lambda: why_is_it_wrong(home))
-    assert got[0] == "tune"
+    assert got == ["tune", str(home / "cards" / "b.toml"), "--port", "/dev/ttyA0", *becomes]
     assert "no jump" in person.said("why.reason")
+
+
+def test_shifts_at_several_heights_lead_to_the_size_or_to_the_machine(home: Path) -> None:
+    answers = {"why.what": "2", "why.heights": "3", "why.axis": "1", "menu.port": "1"}
+    person = Answers({**answers, "why.shift-how": "test-the-machine"})
+    got = Interview(person).run(lambda: why_is_it_wrong(home))
+    assert got[-4:] == ["--test", "lost-steps", "--axis", "x"]
+    person = Answers({**answers, "why.shift-how": "measure-the-shift", "why.shift": "0.8"})
+    got = Interview(person).run(lambda: why_is_it_wrong(home))
+    assert got[:2] == ["offset", "0.8"]
 
 
 @pytest.mark.parametrize(

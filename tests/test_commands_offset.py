@@ -51,7 +51,8 @@ range_deg = [0.0, 360.0]
 def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     coupled = CARD.replace("independent", "coupled-belts")
-    for name, text in (("card.toml", CARD), ("coupled.toml", coupled)):
+    coarse = CARD.replace("pitch_mm = 2.0, starts = 1", "pitch_mm = 10.0, starts = 4")
+    for name, text in (("card.toml", CARD), ("coupled.toml", coupled), ("coarse.toml", coarse)):
         tmp_path.joinpath(name).write_text(text, encoding="utf-8")
 
 
@@ -94,6 +95,48 @@ def test_a_coarser_measurement_cannot_tell_what_a_finer_one_can(
     assert set(coarse["tie"]) == {"lost-steps", "belt-jump"}
     fine = report(capsys, "1.61", "--uncertainty", "0.02", "--card", "card.toml", "--axis", "x")
     assert fine["tie"] == []
+
+
+@pytest.mark.parametrize("uncertainty", ["0.3", "0.4", "0.5", "1.2"])
+def test_the_best_fit_is_not_dropped_for_being_finer(
+    capsys: pytest.CaptureFixture[str], uncertainty: str
+) -> None:
+    """1.6 mm are exactly two lost cycles; one tooth is 2 mm."""
+    found = report(
+        capsys, "1.6", "--uncertainty", uncertainty, "--card", "card.toml", "--axis", "x"
+    )
+    odds: dict[str, float] = {}
+    for one in found["as"]:
+        odds[one["name"]] = odds.get(one["name"], 0.0) + one["p"]
+    assert odds["lost-steps"] > odds["belt-jump"] > 0.01
+    assert {"lost-steps", "belt-jump"} <= set(found["tie"])
+
+
+def test_the_next_step_is_a_command_and_no_change_of_a_number(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for size in ("1.6", "2", "4", "1.2"):
+        found = report(capsys, size, "--card", "card.toml", "--axis", "x")
+        assert "tuner tune card.toml --port PORT --axis x --test lost-steps" in found["next"]
+        assert "Do not change the stored number" in found["next"]
+    # No such hunt is held on belts that move two axes.
+    assert "--test" not in report(capsys, "0.8", "--card", "coupled.toml", "--axis", "x")["next"]
+    coarse = ("1.6", "--uncertainty", "0.5", "--card", "card.toml", "--axis", "x")
+    assert report(capsys, *coarse)["next"].startswith("measure the shift to within 0.32 mm")
+
+
+def test_a_belt_has_no_nut(capsys: pytest.CaptureFixture[str]) -> None:
+    found = report(capsys, "1.2", "--card", "card.toml", "--axis", "x")
+    assert "screws of the pulleys" in found["next"] and "nut," not in found["next"]
+    assert "nut," in report(capsys, "0.5", "--card", "coarse.toml", "--axis", "z")["next"]
+
+
+def test_a_size_is_no_shift(capsys: pytest.CaptureFixture[str]) -> None:
+    found = report(capsys, "100.9", "--card", "card.toml", "--axis", "x")
+    assert found["next"].startswith("100.9 mm is a size, not a shift")
+    assert "tuner why" in found["next"]
+    assert run(["offset", "100.9", "--card", "card.toml", "--axis", "x"]) == 0
+    assert "%" not in capsys.readouterr().out
 
 
 def test_what_is_too_fine_to_be_counted_is_not_called_something_else(

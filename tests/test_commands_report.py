@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+import fcntl
 import math
+import os
+import pty
+import struct
+import subprocess
+import sys
+import termios
+from pathlib import Path
 
 import pytest
 from hostile import TEXTS, offences
 
-from tuner.commands.report import print_failure
+from tuner.commands.report import _in_lines, print_failure
 from tuner.drive.numbers import plus_minus
 from tuner.errors import BadFile, BadReadings
+from tuner.rehearsal.faults import card_text
 from tuner.text import shown
 
 
@@ -62,3 +71,112 @@ def test_a_failure_does_not_act_on_the_terminal(
     print_failure(BadReadings("too few"), of=f"{shown(text)}: ")
     print_failure(BadReadings(text))
     assert offences(capsys.readouterr().err, line_ends=True) == []
+
+
+# --- on a terminal ------------------------------------------------------------------------
+
+READINGS = "".join(f"{mm},{10 + mm * 0.8:.2f}\n" for mm in (0, 40, 80, 120, 160, 200, 80, 0))
+
+
+def shown_at(columns: int, *arguments: str) -> str:
+    """Return what a command shows on a terminal of `columns`, errors too."""
+    ours, theirs = pty.openpty()
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
+    with subprocess.Popen(
+        [sys.executable, "-m", "tuner", *arguments], stdout=theirs, stderr=theirs,
+        stdin=subprocess.DEVNULL,
+    ):  # fmt: skip
+        os.close(theirs)
+        said = b""
+        while True:
+            try:
+                piece = os.read(ours, 65536)
+            except OSError:  # the other side is closed
+                break
+            if not piece:
+                break
+            said += piece
+    os.close(ours)
+    return said.decode().replace("\r\n", "\n")
+
+
+@pytest.mark.parametrize("columns", [80, 60])
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["card", "check", "card.toml"],
+        ["card", "check", "wrong.toml"],
+        ["travel", "--card", "card.toml"],
+        ["rehearse", "--fault"],
+        ["examine", "readings.csv", "--card", "card.toml", "--axis", "x"],
+        ["offset", "1.6", "--card", "card.toml", "--axis", "x"],
+        ["convert", "--card", "card.toml", "--axis", "x", "--microsteps", "32"],
+    ],
+    ids=" ".join,
+)
+def test_no_line_is_wider_than_the_terminal_and_no_word_is_cut(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, columns: int, arguments: list[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    card = card_text("bench-mule").replace("steps_per_mm = 80.0", "steps_per_mm = 64.0")
+    Path("card.toml").write_text(card, encoding="utf-8")
+    Path("wrong.toml").write_text(card.replace("microsteps = 16", "microsteps = 0"), "utf-8")
+    Path("readings.csv").write_text(f"commanded_mm,reading_mm\n{READINGS}", "utf-8")
+    monkeypatch.setenv("TUNER_HOME", str(tmp_path))
+    columns = 80 if arguments[0] == "examine" else columns  # its picture is no narrower
+    said = shown_at(columns, *arguments)
+    pipe = subprocess.run(
+        [sys.executable, "-m", "tuner", *arguments], stdin=subprocess.DEVNULL, text=True,
+        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, check=False,
+    )  # fmt: skip
+    assert said.split() == pipe.stdout.split()
+    wide = [line for line in said.splitlines() if len(line) >= columns]
+    # A word that is longer than a line stands alone on it.
+    assert [line for line in wide if " " in line.strip()] == []
+
+
+TABLE = [
+    ["", "the parts give", "stored", "what that says of it"],
+    ["steps per mm", "80", "64", "the stored number is four fifths of what the parts give"],
+    ["mm per step", "0.0125", "", "unknown"],
+]
+WIDTHS = [12, 14, 6, 55]
+
+
+def in_lines(room: int | None) -> list[str]:
+    return [*_in_lines(TABLE, WIDTHS, room)]
+
+
+def test_a_table_that_fits_stands_as_it_is() -> None:
+    assert in_lines(None) == in_lines(100)
+    assert len(in_lines(None)) == len(TABLE)
+
+
+def test_the_last_column_is_folded_under_its_beginning() -> None:
+    assert in_lines(70) == [
+        "               the parts give   stored   what that says of it",
+        "steps per mm   80               64       the stored number is four",
+        "                                         fifths of what the parts give",
+        "mm per step    0.0125                    unknown",
+    ]
+
+
+def test_columns_come_nearer_before_one_is_put_below() -> None:
+    widths = [33, 14, 6]
+    rows = [["mm in a lost cycle (4 full steps)", "the parts give", "stored"]]
+    assert [*_in_lines(rows, widths, 59)] == ["   ".join(rows[0])]
+    assert [*_in_lines(rows, widths, 58)] == ["  ".join(rows[0])]
+    assert [*_in_lines(rows, widths, 55)] == [" ".join(rows[0])]
+    assert len([*_in_lines(rows, widths, 54)]) == 2
+
+
+def test_columns_without_room_stand_below_the_others_in_every_row() -> None:
+    assert in_lines(40) == [
+        "               the parts give   stored",
+        "    what that says of it",
+        "steps per mm   80               64",
+        "    the stored number is four fifths of",
+        "    what the parts give",
+        "mm per step    0.0125",
+        "    unknown",
+    ]

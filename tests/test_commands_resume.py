@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import shutil
 import sqlite3
 import sys
@@ -109,6 +110,27 @@ def test_of_several_one_has_to_be_named(home: Path) -> None:
         resume(home, "19", "--hands-off")
 
 
+def test_a_job_stands_for_its_session_that_is_open(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    params = {**session_in(home).params, "job": "A-17"}
+    other = add_session(home, params=params)
+    assert resume(home, "A-17", "--hands-off") == 0
+    capsys.readouterr()
+    assert resume(home, "A-17", "--hands-off") == 0
+    assert f"session {other} came to its end" in capsys.readouterr().out
+
+
+def test_open_sessions_are_listed_with_what_they_are(home: Path) -> None:
+    came_in = {"axes": [], "network": False, "card_file": "card.toml"}
+    add_session(home, plan="intake", params=came_in, id="20980101-000000-other")
+    add_session(home, params={**session_in(home).params, "job": "A-17"})
+    with pytest.raises(UsedWrongly) as refused:
+        resume(home)
+    assert "20980101-000000-other (Bench mule, intake); " in str(refused.value)
+    assert "20990101-000000-other (Bench mule, measure, X, job A-17); " in str(refused.value)
+
+
 @pytest.mark.parametrize("length", [20, None])
 def test_the_beginning_of_a_name_is_enough(home: Path, length: int | None) -> None:
     add_session(home)
@@ -138,7 +160,11 @@ def test_another_version_of_the_plan_is_refused_and_the_readings_stay(home: Path
     with pytest.raises(InputFault, match="was begun with version") as refused:
         resume(home, old, "--hands-off")
     assert refused.value.exit_status == 1
-    for words in (f"tuner log export {old}", "tuner examine", "start a new session"):
+    for words in (
+        f"tuner log export {old} --home {home} writes",
+        "tuner examine",
+        "start a new session",
+    ):
         assert words in str(refused.value)
     assert there == session_in(home)
 
@@ -233,6 +259,28 @@ def test_a_stopped_session_says_how_to_go_on(
     assert len(ended) == 1
 
 
+@pytest.mark.parametrize("folder", ["bench", "my bench's", "usual"])
+def test_the_line_to_go_on_with_works_as_it_stands(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    folder: str,
+) -> None:
+    home = tmp_path / folder
+    monkeypatch.setenv("TUNER_HOME", str(tmp_path / "usual"))
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("tuner.rehearsal.hands.Hands._holds", lambda *_: _stop())
+        assert begin(home) == 1
+    (line,) = [one for one in capsys.readouterr().out.splitlines() if "tuner resume" in one]
+    program, *arguments = shlex.split(line[line.index("tuner resume") :])
+    assert program == "tuner"
+    assert arguments == ["resume", session_in(home).id] + (
+        ["--home", str(home)] if folder != "usual" else []
+    )
+    assert cli.run([*arguments, "--hands-off"]) == 0
+    assert kept(home).ended_as == "finished"
+
+
 def _stop() -> bool:
     raise BenchFault("something on this computer is wrong")
 
@@ -286,7 +334,7 @@ def test_a_stopped_session_goes_on_at_another_port(tmp_path: Path) -> None:
     }
     assert len(typed) == 5
     (name,) = [path.stem for path in (home / "wire").glob("*.txt")]
-    assert f"tuner resume {name}" in said(driver, "where-things-stand")
+    assert f"tuner resume {name}" in said(driver, "go-on")
     # Whoever cut the card to pieces meanwhile changes nothing about this session.
     write_card(tmp_path, stored="steps_per_mm = 1234.0")
     with machine(0.01) as there:

@@ -68,7 +68,9 @@ def test_what_was_found_before_stands_on_a_later_sheet(
     earlier = "## This machine before"
     assert earlier not in printed(capsys, tmp_path, "sheet", first, "--markdown")
     text = printed(capsys, tmp_path, "sheet", second, "--markdown")
-    assert re.search(r"\| Y \| 1\.0000 ± 0\.000\d \| 0\.\d+ mm \| keep \|", text.split(earlier)[1])
+    before = text.split(earlier)[1]
+    assert re.search(r"\| Y \| 1\.0000 ± 0\.000\d \| 0\.\d+ ± 0\.\d+ mm \| keep \|", before)
+    assert "- Since then the scale of Y shows no change beyond ± 0.001" in before
     both = printed(capsys, tmp_path, "sheet", first, second, "--markdown")
     assert earlier not in both
     assert first in both
@@ -143,6 +145,25 @@ def test_jobs_hold_together_on_one_machine_only(tmp_path: Path) -> None:
         assert belonging(logbook, ["d"]) == ["d"]
 
 
+def test_a_job_is_named_by_its_number(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        for name, machine, job in (
+            ("1-a", "One", "7"), ("1-b", "One", "1"), ("1-c", "One", ""), ("1-d", "Two", "8"),
+            ("1-e", "One", "8"),
+        ):  # fmt: skip
+            params = {"axes": []} | ({"job": job} if job else {})
+            logbook.begin(head(name, machine=machine, params=params), SetClock()).close()
+
+    def sheet_names(*names: str) -> set[str]:
+        return {*re.findall(r"`(1-\w)`", printed(capsys, tmp_path, "sheet", *names, "--markdown"))}
+
+    assert sheet_names("7") == {"1-a"}
+    assert sheet_names("1") == {"1-b"}  # though every session begins so
+    assert sheet_names("7", "1-c") == {"1-a", "1-c"}
+    with pytest.raises(UsedWrongly, match="One and Two; a sheet is about one machine"):
+        run(["sheet", "8", "--home", str(tmp_path)])
+
+
 @pytest.mark.parametrize("number", range(0, len(TEXTS), 6))
 def test_hostile_names_are_inert(
     number: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -173,13 +194,16 @@ def test_hostile_names_are_inert(
 def test_every_machine_or_one(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = printed(capsys, home, "history")
     assert re.search(
-        r"X +true / commanded .*\n.* 0\.7997 ± \S+ +<.* change .*\n.* confirmed ", text
+        r"X +job +steps per mm +true / commanded .* moved .*\n"
+        r"  \d{8}-\d{6} +- +80 +0\.7997 ± \S+ +change .*<.*\n"
+        r"  \d{8}-\d{6} +- +100 .* \+20 % +confirmed ",
+        text,
     )
     assert "Pack mule\n" in text
     text = printed(capsys, home, "history", "--machine", "Pack mule", "--axis", "y")
     assert "Bench" not in text
     assert "  X " not in text
-    assert "..........o.........." in text
+    assert ".....o....." in text
     report = json.loads(printed(capsys, home, "history", "--json"))
     assert [one["machine"] for one in report["machines"]] == ["Pack mule", "Bench mule"]
     (first, second) = report["machines"][1]["entries"]
@@ -188,15 +212,43 @@ def test_every_machine_or_one(home: Path, capsys: pytest.CaptureFixture[str]) ->
         run(["history", "--machine", "Nobody", "--home", str(home)])
 
 
+def test_two_benches_on_one_folder_over_months(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scale = {"u": 0.0004, "U": 0.0008, "k": 2.0, "dof": 30.0}
+    seen = (
+        ("20260112-090500-a", "One", 1.0), ("20260303-090500-b", "One", 1.0002),
+        ("20260303-090500-c", "Two", 1.0), ("20260620-090500-d", "One", 1.004),
+    )  # fmt: skip
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        for name, machine, value in seen:
+            kept = {"verdict": "keep", "scale": scale | {"value": value}, "play_mm": None}
+            logbook.begin(head(name, machine=machine), SetClock()).end("finished", {"x": kept})
+    text = printed(capsys, tmp_path, "history", "--machine", "One")
+    assert [line.split("   ")[0].strip() for line in text.splitlines()] == [
+        "One", "X", "20260112-090500", "20260303-090500-b", "20260620-090500",
+    ]  # fmt: skip
+    assert [re.findall(r" (no|\+\S+ %) ", line) for line in text.splitlines()[3:]] == [
+        ["no"], ["+0.38 %"],
+    ]  # fmt: skip
+
+
 def test_two_sessions_compared(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     first, second, other = sessions(home)
     text = printed(capsys, home, "history", "--compare", first, second)
     assert re.search(
         r"the scale of X moved by 0\.20\d+ ± 0\.00\d+: 0\.799\d\d, then 0\.999\d\d", text
     )
+    assert (
+        "    the stored number of X changed in between, from 80 steps per mm to 100 steps per mm\n"
+        in text
+    )
     assert "the play of X shows no change beyond" in text
+    same = printed(capsys, home, "history", "--compare", first, first)
+    assert "the stored number of X was the same: 80 steps per mm" in same
     report = json.loads(printed(capsys, home, "history", "--compare", first, second, "--json"))
     scale, play = report["differences"]
+    assert scale["stored"] == [80.0, 100.0]
     assert scale["is_seen"]
     assert not play["is_seen"]
     assert scale["moved"] == scale["after"] - scale["before"]

@@ -36,6 +36,21 @@ def test_in_words(capsys: pytest.CaptureFixture[str]) -> None:
     assert "shrinkage and line width" in said
 
 
+LONG = ("--told", "100", "100", "--sides", "100", "100.9", "--diagonals", "142.06", "142.06")
+
+
+def test_a_side_that_is_too_long_is_no_axis_to_keep(capsys: pytest.CaptureFixture[str]) -> None:
+    said = found(capsys, *LONG)
+    assert said["verdict"] == "measure-again"
+    assert said["next"].startswith(
+        "square; Y is 0.90 % too long: measure the axis (tuner tune CARD --port PORT --axis y)"
+    )
+    printed = found(capsys, *LONG, "--printed")
+    assert printed["verdict"] == "keep"
+    assert "Y is 0.90 % too long, which may be shrinkage" in printed["next"]
+    assert "measure the axis (tuner tune" in printed["next"]
+
+
 def test_a_wider_uncertainty_excuses_it(capsys: pytest.CaptureFixture[str]) -> None:
     assert found(capsys, *FRAME, "--uncertainty", "0.5")["verdict"] == "keep"
 

@@ -70,6 +70,19 @@ def test_a_move_is_not_said_twice_when_the_prose_holds_every_figure() -> None:
     assert drawn("MOVE", says, **figures) == f"  move  {says}\n"
 
 
+@pytest.mark.parametrize(("to_mm", "is_once"), [("11.4668", True), ("11.4", False)])
+def test_a_move_is_not_said_twice_because_its_prose_is_rounded(to_mm: str, is_once: bool) -> None:
+    says = "E by +11.47 mm to 11.47 mm, about 8.6 s"
+    figures = {"axis": "E", "by_mm": "+11.4668", "to_mm": to_mm, "seconds": "8.6"}
+    assert (drawn("MOVE", says, **figures) == f"  move  {says}\n") == is_once
+
+
+def test_a_whole_number_says_no_other_one() -> None:
+    says = "E by 1 mm to 1 mm, about 1 s"
+    figures = {"axis": "E", "by_mm": "+1.4000", "to_mm": "1.4000", "seconds": "1.0"}
+    assert drawn("MOVE", says, **figures).startswith("  move  E by +1.4000 mm to 1.4000 mm")
+
+
 @pytest.mark.parametrize("missing", ["X", "20", "40.0", "0.8"])
 def test_a_figure_that_the_prose_lacks_brings_all_figures(missing: str) -> None:
     says = "X goes 20 mm up to 40.0 mm in 0.8 s".replace(missing, "some")
@@ -87,6 +100,18 @@ def test_fit_reading_step_and_refusal() -> None:
     assert "Step 3 of 12 - near end\n" in drawn("STEP", "near end", step="3", of="12")
     refused = Line("NOTE", "refused", (), "12 mm is outside 15 to 25 mm")
     assert text_of(Page(80).section(refused)) == "  not taken: 12 mm is outside 15 to 25 mm\n"
+
+
+def test_prompt_and_answer_stand_on_one_line_where_there_is_room() -> None:
+    long = "number or unknown, Enter for 115200, back > "
+    (line, _) = text_of(Page(80).hanging(long, "250000", "class:prompt")).split("\n")
+    assert line == f"  {long}250000"
+    assert text_of(Page(80).hanging(long, "9" * 40)).count("\n") == 2
+
+
+def test_an_axis_is_named_in_a_head_as_everywhere_else() -> None:
+    assert "Result Z\n" in text_of(Page(80).section(Line("RESULT", "z", (), "keep")))
+    assert "Result hunt\n" in text_of(Page(80).section(Line("RESULT", "hunt", (), "keep")))
 
 
 def test_fields_that_the_prose_lacks_are_shown_in_words_and_the_rest_is_not() -> None:

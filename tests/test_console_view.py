@@ -87,6 +87,16 @@ def test_after_a_move_the_place_is_known_until_the_machine_is_left(view: View) -
     assert view.toolbar(79) == "Ctrl-X stop | X | port"
 
 
+def test_a_place_that_was_declared_anew_is_the_one_that_is_read(view: View) -> None:
+    view.take(move("7", "61.0000", "4.0"))
+    view.take(line("MOVED", group="7"))
+    assert "X at 61.00 mm" in view.toolbar(79)
+    read(view, 0, 0.0, "plus")  # with closed jaws it says nothing of the place
+    assert "X at 61.00 mm" in view.toolbar(79)
+    read(view, 7, 0.0, "plus")
+    assert "X at 0.00 mm" in view.toolbar(79)
+
+
 def test_a_lost_position_is_not_shown(view: View) -> None:
     view.take(move("7", "-55.0000", "4.0"))
     view.take(line("MOVED", group="7"))

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from pathlib import Path
 
 import pytest
 import readme
 
+import tuner
 from tuner.cli import run
 from tuner.rehearsal.faults import FAULTS
 
@@ -77,3 +79,28 @@ def test_the_session_shown_is_one_that_happens(tmp_path: Path) -> None:
 def test_the_session_shown_is_folded(line: str) -> None:
     assert len(line) <= readme.COLUMNS
     assert re.match(r"[A-Z]+ |    \S", line)
+
+
+def test_each_sentence_that_help_is_given_for_is_one_of_the_program() -> None:
+    of_program = "\n".join(sentences())
+    table = TEXT.partition("## When something does not work\n")[2]
+    rows = re.findall(r"^\| (?!the screen says|---)(.*?) \| .* \|$", table, re.MULTILINE)
+    assert len(rows) > 12
+    for row in rows:
+        pieces = map(re.escape, row.split("…"))
+        assert re.search(".*?".join(pieces), of_program), row
+
+
+def sentences() -> list[str]:
+    """Return the texts of the program, with an ellipsis where one has a value in it."""
+    nodes = [
+        node
+        for path in Path(tuner.__file__).parent.rglob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+    ]
+    texts = [one.value for one in nodes if isinstance(one, ast.Constant)]
+    for one in nodes:
+        if isinstance(one, ast.JoinedStr):
+            parts = [part.value if isinstance(part, ast.Constant) else "…" for part in one.values]
+            texts.append("".join(map(str, parts)))
+    return [one.replace("\n", " ") for one in texts if isinstance(one, str)]

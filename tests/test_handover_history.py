@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from test_commands_log import head
 
-from tuner.handover.history import Entry, compare, entries
+from tuner.handover.history import Entry, compare, entries, in_order, moved_since
 from tuner.session.logbook import Logbook
 
 
@@ -43,6 +43,33 @@ def test_only_what_both_have_is_compared() -> None:
     assert compare([entry()], [entry(scale=None, U=None, play_mm=None)]) == []
 
 
+def test_how_it_moved_from_one_to_the_next() -> None:
+    off = entry(scale=None, U=None)
+    far = entry(scale=(1.01, 0.0004))
+    first, same, none, later, again = moved_since([off, entry(), off, far, far])
+    assert (first, same, none) == (None, None, None)
+    assert later is not None
+    assert again is not None
+    assert (later.is_seen, later.moved) == (True, pytest.approx(0.01))
+    assert not again.is_seen
+
+
+def test_axes_stand_in_the_order_of_the_machine() -> None:
+    found = [entry(axis) for axis in ("c", "e", "y", "x", "y", "z")]
+    assert [*map(len, in_order(found).values())] == [1, 2, 1, 1, 1]
+    assert [*in_order(found)] == ["x", "y", "z", "c", "e"]
+
+
+def test_numbers_in_words() -> None:
+    assert entry().scale_in_words() == "1.0000 ± 0.0008"
+    assert entry().play_in_words() == "0.030 ± 0.020 mm"
+    nothing = entry(scale=None, U=None, play_mm=None)
+    assert (nothing.scale_in_words(), nothing.play_in_words()) == ("-", "-")
+    assert nothing.stored_in_words() == "-"
+    known = entry(stored=80.0, stored_as="steps_per_mm")
+    assert (known.stored_in_words(), known.found()) == ("80 steps per mm", "keep")
+
+
 SCALES = st.tuples(st.floats(0.5, 2.0), st.floats(1e-6, 0.01))
 
 
@@ -57,20 +84,38 @@ def test_there_and_back_is_the_same_way(
     assert there.is_seen == back.is_seen
 
 
+# What a check said, and what the controller then holds if 80 was found and 100 proposed.
+OUTCOMES = (("confirmed", 100.0), ("not-applied", 80.0), ("applied-twice", None))
+
+
 def test_what_the_logbook_holds_of_one_machine(tmp_path: Path) -> None:
     kept = {
         "axis": "x", "verdict": "keep", "next": "", "play_mm": None,
         "scale": {"value": 1.0, "u": 0.0004, "U": 0.0008, "k": 2.0, "dof": 30.0},
     }  # fmt: skip
     checked = {"proposal": "p-1", "outcome": "confirmed", "finding": kept}
+    change = {"axes": ["x"], "change": {"number": 100.0}}
     with closing(Logbook(tmp_path / "logbook.db")) as logbook:
-        logbook.begin(head("s-1"), SetClock()).end("finished", {"x": kept})
+        one = head("s-1", params={"axes": ["x"], "job": "7"})
+        logbook.begin(one, SetClock()).end("finished", {"x": kept})
         logbook.begin(head("s-2"), SetClock()).end("port-lost", None)
         logbook.begin(head("s-3", machine="Other"), SetClock()).end("finished", {"x": kept})
-        logbook.begin(head("s-4", plan="check"), SetClock()).end("finished", checked)
+        one = head("s-4", plan="check", params=change)
+        logbook.begin(one, SetClock()).end("finished", checked)
+        for n, (outcome, _) in enumerate(OUTCOMES):
+            one = head(f"t-{n}", "Third", plan="check", params=change)
+            logbook.begin(one, SetClock()).end("finished", checked | {"outcome": outcome})
+        misread = kept | {"proposal": {"found": {"steps_per_mm": 64.0}}}
+        logbook.begin(head("t-8", "Third"), SetClock()).end("finished", {"x": misread})
+        logbook.begin(head("t-9", "Third", card="none"), SetClock()).end("finished", {"x": kept})
         logbook.begin(head("s-5", plan="intake"), SetClock()).end("finished", {"job": "7"})
         found = entries(logbook, "Test slide")
+        stored = [one.stored for one in entries(logbook, "Third")]
     assert [(one.session, one.verdict, one.outcome) for one in found] == [
         ("s-1", "keep", ""), ("s-4", "keep", "confirmed"),
     ]  # fmt: skip
     assert (found[0].scale, found[0].U, found[0].play_mm) == ((1.0, 0.0004), 0.0008, None)
+    assert [(one.stored, one.stored_as, one.job) for one in found] == [
+        (80.0, "steps_per_mm", "7"), (100.0, "steps_per_mm", ""),
+    ]  # fmt: skip
+    assert stored == [*(number for _, number in OUTCOMES), 64.0, None]

@@ -73,7 +73,7 @@ def test_pictures_of_a_section_stand_side_by_side() -> None:
     assert source.count('<div class="pictures">') == 1
     assert len(Page(source).pictures) == 2
     markdown = as_markdown(Document("Sheet", Typed("m"), (both,)))
-    assert "one\n\ntwo" in markdown
+    assert "(picture on the HTML sheet: one)\n\n(picture on the HTML sheet: two)" in markdown
     assert "<svg" not in markdown
 
 

@@ -14,7 +14,7 @@ from tuner.handover.picture import residual_svg
 NUMBER = r"(-?[0-9.]+)"
 TRIANGLE = re.compile(rf'<path d="M{NUMBER} {NUMBER}L{NUMBER} {NUMBER}V{NUMBER}z" fill="(#\w+)"')
 CIRCLE = re.compile(rf'<circle cx="{NUMBER}" cy="{NUMBER}"')
-BAND = re.compile(rf'<rect x="46" y="{NUMBER}" width="210" height="{NUMBER}" fill="#ddd"/>')
+BAND = re.compile(rf'<rect x="52" y="{NUMBER}" width="204" height="{NUMBER}" fill="#ddd"/>')
 
 
 def marks(svg: str) -> list[tuple[float, float, str]]:

@@ -71,7 +71,7 @@ def test_a_change_as_toml(tmp_path: Path) -> None:
         "basis": "parts", "simulated": False, "stored_form": "steps_per_mm",
         "nothing_changed": True,
         "next": "set the number by hand",
-        "go_back": "type the number found today back in: 80 steps per mm",
+        "go_back": "type back in what was found: 80 steps per mm",
         # 20 teeth x 2 mm = 40 mm; 200 full steps x 16 = 3200 steps (common practice, no source)
         "found": dict(zip(FORMS, (40.0, 40.0, 80.0, 0.0125), strict=True)),
         "proposed": dict(zip(FORMS, (32.0, 32.0, 100.0, 0.01), strict=True)),
@@ -84,8 +84,13 @@ def test_a_change_as_toml(tmp_path: Path) -> None:
     assert {key: table[key] for key in expected} == expected
     assert set(table) - set(expected) == {"cautions", "upsets"}
     assert all(table["cautions"])
+    assert any("After a change of this number" in caution for caution in table["cautions"])
     assert any("soft limits" in upset for upset in table["upsets"])
     assert any("end switch" in upset for upset in table["upsets"])
+    assert table["upsets"][-1] == (
+        "the machine card, from which the next session starts: axes.x.drive.pulley_teeth = 16, "
+        "axes.x.stored.steps_per_mm = 100"
+    )
 
 
 def test_a_change_for_a_person(tmp_path: Path) -> None:
@@ -98,7 +103,7 @@ def test_a_change_for_a_person(tmp_path: Path) -> None:
         "0.80012 ± 0.00029 (95 %, k = 2.02, 2 readings)",
         "| mm per revolution | 40 | 32 |",
         "- pulley-teeth (p 0.98): 16 teeth, the card says 20. To confirm: count the teeth",
-        "To go back, type the number found today back in: 80 steps per mm.",
+        "To go back, type back in what was found: 80 steps per mm.",
         "unplug it before you look",
         "| 2 | 40.0000 | 92.01 | minus | 1 |",
     ):
@@ -141,20 +146,20 @@ def test_wrong_step_counts_leave_a_stored_travel_as_it_is(
     assert table["found"][form] == table["proposed"][form] == 40.0
     assert table["proposed"]["steps_per_mm"] == pytest.approx(160.0)
     assert table["change"] == [{"key": key, "from": before, "to": after}]
-    assert table["go_back"] == f"set the step counts found today again: {key} = {before}"
+    assert table["go_back"] == f"set the step counts again as they were found: {key} = {before}"
     text = next(tmp_path.glob("*.md")).read_text("utf-8")
     assert (
         "Proposal: leave the stored number of X, and change what the controller holds about its "
         f"motor: {key} from {before} to **{after}**."
     ) in text
-    assert "type the number found today back in" not in text
+    assert "type back in what was found" not in text
 
 
 def test_the_same_steps_are_a_new_number_where_one_number_holds_everything(tmp_path: Path) -> None:
     machine, finding = judged(Form.STEPS_PER_MM, 0.5, {"microsteps=32": "confirmed"})
     assert finding["next"].startswith("set the number by hand")
     table = write(tmp_path, finding, machine)
-    assert table["go_back"] == "type the number found today back in: 80 steps per mm"
+    assert table["go_back"] == "type back in what was found: 80 steps per mm"
     text = next(tmp_path.glob("*.md")).read_text("utf-8")
     assert "change the stored number of X from **80** to **160** steps per mm" in text
 
@@ -167,7 +172,7 @@ def test_a_number_that_was_misread_is_gone_back_to_as_the_controller_holds_it(
     table = write(tmp_path, finding, machine)
     assert table["found"]["steps_per_mm"] == pytest.approx(100.0)
     assert table["proposed"]["steps_per_mm"] == pytest.approx(80.0)
-    assert table["go_back"] == "type the number found today back in: 100 steps per mm"
+    assert table["go_back"] == "type back in what was found: 100 steps per mm"
 
 
 def test_what_was_found_is_exactly_what_the_card_says() -> None:
@@ -182,6 +187,7 @@ def test_what_was_found_is_exactly_what_the_card_says() -> None:
 
 def test_keep(tmp_path: Path) -> None:
     table = write(tmp_path, KEEP)
+    assert not any("After a change" in caution for caution in table["cautions"])
     assert table["proposed"] == table["found"]
     assert table["upsets"] == table["cause"] == []
     assert "basis" not in table
@@ -352,7 +358,7 @@ def test_what_the_change_upsets_is_told_in_figures() -> None:
     table, _ = proposed(0.8, Stored(Form.STEPS_PER_MM, Fraction(80)))
     heights, rates, *_ = table["upsets"]
     # 100 mm x 80 steps are 80 mm x 100 steps; the feed of the card in mm a second times the steps.
-    assert "what is stored as 100 mm is 80.00 mm then" in heights
+    assert "what was 100 mm is 80.00 mm with the new one" in heights
     per_s = AXIS.feed_mm_per_min / 60
     assert f"take {per_s * 100:.0f} steps per second instead of {per_s * 80:.0f}" in rates
     assert f"at most {AXIS.max_pulse_rate_hz:g}" in rates
@@ -365,7 +371,7 @@ def test_step_counts_upset_heights_as_the_number_does() -> None:
     axis = replace(AXIS, stored=stored)
     table = as_table("id-1", "s-1", CARD, axis, finding.as_json(file=None, axis="x"), READINGS)
     assert table["found"]["travel_per_rev_mm"] == table["proposed"]["travel_per_rev_mm"]
-    assert "what is stored as 100 mm is 50.00 mm then" in table["upsets"][0]
+    assert "what was 100 mm is 50.00 mm with the new one" in table["upsets"][0]
 
 
 def test_what_decimals_cost_is_told_for_a_number_that_is_not_round() -> None:

@@ -76,7 +76,7 @@ WAYS = {
     ),
     "repaired, then measured whole": (
         [session(1, finding("repair-first", 0.8)), session(2, finding("keep", 1.0))],
-        ("80 steps per mm", AS_BEFORE, "80 steps per mm", RIGHT),
+        ("80 steps per mm", AS_BEFORE, "as found", RIGHT),
     ),
     "measured whole with a new card": (
         [CHANGE, session(2, finding("keep", 1.0), card=CHANGED_CARD)],
@@ -117,9 +117,7 @@ def test_what_a_change_upsets_is_listed_only_where_one_was_proposed() -> None:
     upsets = listed("Before the next job", CHANGE, check(2, "confirmed", 1.0))
     assert any("stored positions of X" in one for one in upsets)
     assert any("end switch of X" in one for one in upsets)
-    assert listed("To go back", CHANGE) == [
-        "X: type the number found today back in: 80 steps per mm"
-    ]
+    assert listed("To go back", CHANGE) == ["X: type back in what was found: 80 steps per mm"]
 
 
 def test_a_change_of_which_no_number_is_known_yet() -> None:
@@ -135,6 +133,8 @@ def test_each_outcome_of_a_check_is_said() -> None:
         "X: its number has to change.",
         "X, checked after: another axis got the number that was meant for this one.",
     ]
+    said = listed("What was found", CHANGE, check(2, "confirmed", 1.0))
+    assert said[0] == "X: its number had to change."
     said = listed("What was found", CHANGE, session(2, finding("keep", 1.0)))
     assert said[:2] == ["X: its number is right.", "X, before that: its number has to change."]
 
@@ -146,7 +146,7 @@ def test_what_was_not_tested_is_said_once() -> None:
     assert "Z: not measured." in said
     assert "X, Y: drift (no times given)." in said
     assert "squareness" in said[-1]
-    assert "X: no more than a quick check, four readings on the plan." in said
+    assert "X, Y: only a quick check, fewer readings than a whole session." in said
     said = listed("What was not tested", session(1, None, ended_as="port-lost"))
     assert "session s-1 did not come to its end; what it read is in the logbook." in said
 
@@ -163,11 +163,56 @@ def test_another_test_is_no_as_left() -> None:
     ]
 
 
+def test_where_nothing_was_measured_that_is_said_in_one_sentence() -> None:
+    why = dict.fromkeys(("scale", "travel_per_rev_mm", "play_mm", "jumps"), "no readings")
+    said = listed("What was not tested", session(1, finding("cannot-tell", None, not_tested=why)))
+    assert said[1:-1] == ["X: nothing was measured to its end (no readings)."]
+
+
+TO_DO = {
+    "nothing": ([KEEP], []),
+    "a change that nobody looked at again": ([CHANGE], ["X: do the next thing."]),
+    "repaired, then measured": ([session(1, finding("repair-first", 0.8)), KEEP], []),
+    "what no number cures": (
+        [session(1, finding("keep", 1.0, next="leave it; it loses 1 mm, which no number cures"))],
+        ["X: it loses 1 mm, which no number cures."],
+    ),
+    "confirmed": ([CHANGE, check(2, "confirmed", 1.0)], []),
+    "applied wrongly": (
+        [CHANGE, check(2, "applied-twice", 1.25)],
+        ["X: read the number that the controller holds now, type in the proposed one: 100 steps "
+         "per mm, then check again."],
+    ),
+    "not told": (
+        [check(2, "cannot-tell", 1.0)],
+        ["X: read the number that the controller holds now, and compare it with the proposed one."],
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("way", TO_DO)
+def test_what_is_still_to_be_done(way: str) -> None:
+    records, expected = TO_DO[way]
+    assert listed("Still to be done", *records) == expected
+    section = part("Still to be done", *records)
+    assert section is not None
+    assert isinstance(section.blocks[0], Items if expected else Paragraph)
+
+
+def test_parts_as_described_are_no_reason_to_repair() -> None:
+    cause = {"name": "as-described", "says": "as the card says", "p": 1.0, "check": ""}
+    as_described = {"causes": [cause]}
+    said = listed("What was found", session(1, finding("repair-first", 1.0, **as_described)))
+    assert said == ["X: it has to be repaired first."]
+    said = listed("What was found", session(1, finding("keep", 1.0, **as_described)))
+    assert said == ["X: its number is right; as the card says (more than 99 % likely)."]
+
+
 def test_one_reason_for_several_things() -> None:
     why = {"not_tested": {"drift_mm_per_min": "why", "play_mm": "why", "half-turns": "else"}}
     frame = session(2, finding("keep", None, squareness={"says": ""}), test="squareness")
     said = listed("What was not tested", session(1, finding("keep", 1.0, **why)), frame)
-    assert said[1:3] == ["X: drift, play (why).", "X: half-turns (else)."]
+    assert said[1:3] == ["X: drift, play (why).", "X: a motor that makes half its turns (else)."]
     assert "squareness" not in said[-1]
 
 

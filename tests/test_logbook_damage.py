@@ -16,8 +16,8 @@ import pytest
 from fakes import SetClock
 
 from tuner.errors import BenchFault
-from tuner.session.damage import forbids_writing, is_damage, put_aside
-from tuner.session.logbook import Logbook, SessionHead
+from tuner.session.damage import Carried, forbids_writing, is_damage, put_aside
+from tuner.session.logbook import Logbook, SessionHead, Step
 
 MASKS = (0xFF, 0x01, 0x80)
 EACH = 61
@@ -221,6 +221,33 @@ def test_what_beside_a_session_is_damaged(tmp_path: Path) -> None:
         logbook.close()
 
 
+def test_what_is_whole_stays_as_it_was(tmp_path: Path) -> None:
+    path = write(tmp_path)
+    with closing(Logbook(path)) as logbook:
+        before = sessions(logbook)
+    with closing(sqlite3.connect(path, isolation_level=None)) as there:
+        there.execute("UPDATE proposal SET state = 'applied' WHERE id = 'p-1'")
+    with closing(Logbook(path)) as logbook:
+        assert logbook.set_aside is not None
+        assert logbook.set_aside.endswith(
+            "Whole, and in the new one as well: 2 sessions. Later steps may be missing: s-2 up to "
+            "step 24"
+        )
+        after = sessions(logbook)
+        assert [one.id for one in proposals(logbook)] == ["p-0", "p-2"]
+    assert [after[name] == before[name] for name in ("s-0", "s-1", "s-2")] == [True, True, False]
+
+
+@pytest.mark.parametrize(
+    ("there_are", "says"),
+    [(5, "s-0, s-1, s-2, s-3, s-4"), (6, "s-0, s-1, s-2, s-3, s-4 and 1 more"),
+     (8, "s-0, s-1, s-2, s-3, s-4 and 3 more")],
+)  # fmt: skip
+def test_five_are_named(there_are: int, says: str) -> None:
+    names = [f"s-{n}" for n in range(there_are)]
+    assert Carried(lost=names).in_words().endswith(f"0 sessions. Could not be read: {says}")
+
+
 def test_steps_that_are_missing_at_the_end(tmp_path: Path) -> None:
     path = write(tmp_path)
     with closing(sqlite3.connect(path, isolation_level=None)) as there:
@@ -242,6 +269,12 @@ def test_steps_that_are_missing_at_the_end(tmp_path: Path) -> None:
     assert "(step 1 of session s-0 is not as it was written)" in logbook.set_aside
     assert "s-0 up to step 0, s-1 up to step 20, s-2 up to step 24" in logbook.set_aside
     assert [len(logbook.steps(f"s-{n}")) for n in range(3)] == [1, 21, 25]
+    assert logbook.steps("s-0") == [Step(1, 0.0, "note", "damaged", "damaged", 0)]
+    assert logbook.steps("s-1")[20] == Step(21, 1.5, "note", "damaged", "damaged", 20)
+    assert [step.at_utc for step in logbook.steps("s-1")[19:]] == [
+        logbook.steps("s-1")[19].at_utc
+    ] * 2
+    assert logbook.steps("s-0")[0].at_utc == logbook.summary("s-0").started_at
     assert [one.id for one in logbook.unfinished()] == ["s-2", "s-1", "s-0"]
     taken = logbook.take_up("s-1", SetClock())
     taken.step("note", "kind", "key")

@@ -104,3 +104,49 @@ def test_the_picture_shows_each_mean_between_its_two_sigma():
 def test_a_picture_of_nothing_has_a_width():
     flat = axis_test(TARGETS, positions(), positions())
     assert {len(line) for line in flat.picture()[1:]} == {len(flat.picture()[1])}
+
+
+# --- what is loose --------------------------------------------------------------------------
+
+
+def runs(seed, offsets_plus, offsets_minus, hand_mm=0.02):
+    """Five runs over five targets; each run as a whole stands off by its own offset."""
+    random = np.random.default_rng(seed)
+    targets = np.array([0.0, 23.0, 51.0, 74.0, 100.0])
+    sides = [
+        targets[:, None] + np.array(one)[None, :] + random.normal(0.0, hand_mm, (5, 5))
+        for one in (offsets_plus, offsets_minus)
+    ]
+    return axis_test(targets, *sides)
+
+
+STILL = [0.0] * 5
+
+
+def test_runs_that_come_to_rest_elsewhere_each_time():
+    seen = 0
+    for seed in range(100):
+        random = np.random.default_rng(1000 + seed)
+        loose = random.uniform(0.1, 0.75, (2, 5))
+        seen += runs(seed, *loose).comes_elsewhere is not None
+    assert seen >= 94  # the others happen to come to rest near each other
+    assert (
+        runs(0, [0.0, 0.2, 0.0, 0.0, 0.0], [0.3, -0.2, 0.1, -0.3, 0.2]).comes_elsewhere == "minus"
+    )
+
+
+@pytest.mark.parametrize(
+    "offsets",
+    [
+        STILL,
+        [0.0, 0.0, 0.8, 0.8, 0.8],  # one jump
+        [0.0, 0.05, 0.1, 0.15, 0.2],  # a drift
+        [0.0, 0.0, 0.0, 0.0, 0.3],
+    ],
+)
+def test_jumps_and_drifts_are_nothing_loose(offsets):
+    assert not any(runs(seed, offsets, offsets).comes_elsewhere for seed in range(100))
+
+
+def test_a_hand_without_any_scatter_sees_nothing_loose():
+    assert runs(0, STILL, STILL, hand_mm=0.0).comes_elsewhere is None

@@ -4,6 +4,8 @@ import math
 from fractions import Fraction
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from simulated_axis import BELT, SCREW
 
 from tuner.drive.parts import Belt, DriveTrain, Motor
@@ -60,6 +62,44 @@ def test_a_lattice_finer_than_five_u_is_not_tested():
     assert "0.08 mm" in sense.not_tested["lost-steps"]
     assert (sense.sure, sense.left) == (None, ("not-listed", "lost-steps"))
     assert sense_of(Offset(0.48, 0.01), [SCREW], "unmoved").not_tested == {}
+
+
+def share(sense, name):
+    return sum(one.p for one in sense.meanings if one.name == name)
+
+
+@pytest.mark.parametrize("u_mm", [0.05, 0.15, 0.2, 0.25, 0.4, 0.5])
+def test_two_lost_cycles_stay_two_lost_cycles_however_coarse_the_caliper(u_mm):
+    sense = sense_of(Offset(1.6, u_mm), [BELT], "unmoved")
+    assert sense.meanings[0].name == "lost-steps"
+    assert share(sense, "lost-steps") > share(sense, "belt-jump")
+    if u_mm > 0.1:
+        assert sense.sure is None
+        assert {"lost-steps", "belt-jump"} <= set(sense.left)
+        assert u_mm < 0.2 or "how many cannot be told" in sense.meanings[0].says
+
+
+@given(
+    count=st.integers(1, 9),
+    train=st.sampled_from([BELT, SIXTEEN, FINE]),
+    tenths_u=st.lists(st.integers(1, 100), min_size=2, max_size=6, unique=True),
+    teeth=st.booleans(),
+)
+def test_more_doubt_never_makes_what_fits_worse_the_one_it_is(count, train, tenths_u, teeth):
+    """A size that is exactly one of the two: the other is never the only one left."""
+    step_mm = float(train.drive.pitch_mm if teeth else train.lost_cycle_mm)
+    exact = "belt-jump" if teeth else "lost-steps"
+    senses = [
+        sense_of(Offset(count * step_mm, tenth / 100.0), [train], "unmoved")
+        for tenth in sorted(tenths_u)
+    ]
+    for sense in senses:
+        assert exact in sense.left
+        assert sense.sure is None or sense.sure.name == exact
+    leads = [share(one, "lost-steps") >= share(one, "belt-jump") for one in senses]
+    if not teeth:
+        # Lost cycles are the more common of the two: once ahead by their fit, they stay it.
+        assert leads == sorted(leads)
 
 
 def test_a_pause_and_a_move_are_known_by_their_sizes():

@@ -2,10 +2,12 @@
 
 from fractions import Fraction
 
+import pytest
 from simulated_axis import STEPPER, Truth, judge
 
-from tuner.drive.parts import Belt, DriveTrain
-from tuner.drive.scale import Form, Stored
+from tuner.drive.parts import Belt, DriveTrain, GearPair, Rack, Screw
+from tuner.drive.scale import Form, Stored, plain_number
+from tuner.metrology.alternatives import others_of, parts_of
 from tuner.metrology.causes import MOTOR_TURN
 
 
@@ -57,3 +59,44 @@ def test_both_members_of_a_pair_are_looked_at():
     assert both.proposal.changes == {
         "motor.step_angle_deg": Fraction("0.9"), "drive.pulley_teeth": 20
     }  # fmt: skip
+
+
+GEARED = (GearPair(16, 80),)
+TRAINS = [
+    DriveTrain(Belt(Fraction(2), 20), STEPPER, GEARED),
+    DriveTrain(Screw(Fraction(2), 4), STEPPER),
+    DriveTrain(Rack(Fraction(1), 20), STEPPER),
+]
+
+
+@pytest.mark.parametrize("train", TRAINS, ids=lambda one: type(one.drive).__name__)
+def test_every_look_asks_one_thing(train):
+    stored = Stored(Form.STEPS_PER_MM, train.steps_per_mm)
+    parts = parts_of(train)
+    asked = {one.look: one.asks for one in (*parts, *others_of(train, stored, Fraction(1), parts))}
+    assert asked.pop("as-described=card") == ""
+    for look, question in asked.items():
+        assert question.endswith(("of the card)?", "on the card)?", "mm)?")), look
+        assert question.count("?") == 1
+        assert not any(two in question for two in (", the card says", "; ", ": ", " or "))
+    assert asked[f"stored-number={plain_number(stored.value / 2)}"] == (
+        f"Does it hold {plain_number(stored.value / 2)} (and not the {plain_number(stored.value)} "
+        "of the card)?"
+    )
+
+
+def test_a_card_that_contradicts_itself_is_asked_about_its_own_number():
+    train = TRAINS[0]
+    stored = Stored(Form.STEPS_PER_MM, train.steps_per_mm * 2)
+    asked = {one.look: one.asks for one in others_of(train, stored, Fraction(2), parts_of(train))}
+    held = plain_number(stored.value)
+    assert asked["stored-number=parts"] == f"Does it hold {held}, as on the card?"
+
+
+def test_each_look_of_a_cause_has_its_own_question():
+    sixteen = DriveTrain(Belt(Fraction(2), 16), STEPPER)
+    stored = Stored(Form.STEPS_PER_MM, Fraction(100))
+    cause = judge(Truth(0.625), 0, train=sixteen, stored=stored).as_json(file=None, axis="x")
+    pair = next(one for one in cause["causes"] if len(one["looks"]) > 1)
+    assert len(pair["asks"]) == len(pair["looks"])
+    assert [one.count("?") for one in pair["asks"]] == [1, 1]

@@ -11,7 +11,7 @@ from simulated_axis import BELT, SCREW, STEPPER
 
 from tuner.drive.parts import DriveTrain, Screw
 from tuner.metrology.lattice import Offset
-from tuner.metrology.losses import judge_loss, loss_between, peak_mm_per_s, ways_of
+from tuner.metrology.losses import Lines, judge_loss, loss_between, peak_mm_per_s, ways_of
 
 HAND_MM = 0.02
 FINE_SCREW = DriveTrain(Screw(Fraction(4), 1), STEPPER)  # 0.08 mm a lost cycle
@@ -102,7 +102,7 @@ def test_what_comes_back_and_what_comes_back_elsewhere() -> None:
 )
 def test_the_lattice_names_it(size_mm: float, verdict: str, name: str) -> None:
     judged = judge_loss(Offset(size_mm, 0.012, 10.0), BELT, datum_look="unmoved", needs_speed=True)
-    assert (judged.verdict, judged.causes[0]["name"], judged.look) == (verdict, name, "")
+    assert (judged.verdict, judged.causes[0]["name"]) == (verdict, name)
 
 
 def test_a_zero_that_moved_is_no_loss() -> None:
@@ -110,16 +110,39 @@ def test_a_zero_that_moved_is_no_loss() -> None:
     assert (judged.verdict, judged.causes[0]["name"]) == ("measure-again", "datum-moved")
 
 
-def test_five_cycles_or_two_teeth_take_a_look_at_the_marks() -> None:
+def test_five_cycles_or_two_teeth_take_a_look_at_the_lines() -> None:
     four = Offset(-4.0, 0.012, 10.0)
     judged = judge_loss(four, BELT, datum_look="unmoved", needs_speed=True)
-    assert (judged.verdict, judged.look) == ("cannot-tell", "belt-jump")
+    assert judged.verdict == "cannot-tell" and "Draw pencil lines" in judged.next
     assert {"lost-steps", "belt-jump"} <= set(judged.tie)
-    for left, name in ((True, "belt-jump"), (False, "lost-steps")):
-        seen = judge_loss(
-            four, BELT, datum_look="unmoved", needs_speed=True, belt_left_its_mark=left
-        )
-        assert (seen.verdict, seen.causes[0]["name"]) == ("repair-first", name)
+    seen: tuple[tuple[Lines, str], ...] = (
+        ("belt-off", "belt-jump"),
+        ("whole", "lost-steps"),
+        ("pulley-off", "loose-pulley"),
+    )
+    for lines, name in seen:
+        judged = judge_loss(four, BELT, datum_look="unmoved", needs_speed=True, lines=lines)
+        assert (judged.verdict, judged.causes[0]["name"]) == ("repair-first", name)
+
+
+def test_lines_that_contradict_the_size_leave_nothing_certain() -> None:
+    tooth = Offset(-2.0, 0.012, 10.0)
+    judged = judge_loss(tooth, BELT, datum_look="unmoved", needs_speed=True, lines="whole")
+    assert (judged.verdict, judged.causes[0]["name"]) == ("cannot-tell", "not-listed")
+    assert "what holds the belt" in judged.next and "nut" not in judged.next
+
+
+def test_what_is_lost_once_and_not_again_at_that_feed_is_no_matter_of_the_feed() -> None:
+    one = Offset(-0.8, 0.012, 10.0)
+    once = judge_loss(one, BELT, datum_look="unmoved", needs_speed=False, not_again=3)
+    assert (once.verdict, once.causes[0]["name"]) == ("repair-first", "lost-steps")
+    assert "too weak" not in once.next and "a cable or hose that caught" in once.next
+    assert "lacked torque" not in once.causes[0]["check"] and "once" in once.causes[0]["says"]
+    fast = judge_loss(one, BELT, datum_look="unmoved", needs_speed=True)
+    assert "too weak for that feed" in fast.next
+    tooth = Offset(2.0, 0.012, 10.0)
+    belt = judge_loss(tooth, BELT, datum_look="unmoved", needs_speed=False, not_again=3)
+    assert "tension it" in belt.next
 
 
 def test_a_lattice_too_fine_for_the_hand_is_not_tested() -> None:

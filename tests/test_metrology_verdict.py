@@ -375,6 +375,25 @@ def test_a_caliper_alone_changes_a_number_only_when_it_is_clear(u_off, setups, l
         }
 
 
+def test_a_measured_number_is_set_only_after_the_stored_one_was_read_again():
+    base = judge(Truth(1.0), 0)
+    found = judged_again(base, off_by(10.0), setups=2)
+    report = found.as_json(file=None, axis="x")
+    assert report["look"]["key"] == "stored-number"
+    assert "to its last digit" in report["look"]["asks"] and "80 steps per mm" in found.next
+    assert found.next.startswith("first read the stored number again from the controller")
+    assert found.proposal is not None
+
+    same = judged_again(base, off_by(10.0), setups=2, looks={"stored-number": "denied"})
+    assert (same.verdict, same.look) == ("change", None)
+    assert same.next.startswith("set the number by hand")
+    assert same.proposal == found.proposal
+
+    other = judged_again(base, off_by(10.0), setups=2, looks={"stored-number": "confirmed"})
+    assert (other.verdict, other.proposal) == ("measure-again", None)
+    assert "write that one into the card" in other.next
+
+
 def test_a_described_machine_is_not_changed_just_above_the_bound():
     base = judge(Truth(1.0), 0)
     found = judged_again(base, off_by(2.51, u=0.00005))

@@ -86,6 +86,7 @@ def test_table_and_picture_are_said_in_plain_lines() -> None:
     assert all(line.count("o") == 1 for line in (one.split("[")[1] for one in picture[1:]))
     (said,) = [one for one in hand.of(Say) if one.tag == "RESULT" and one.key == "x.axis-test"]
     assert dict(said.fields)["B"] == "0.200"
+    assert "5 runs at 25 mm/s" in said.says
 
 
 def test_feeds_are_those_of_the_card_and_only_after_the_ladder() -> None:

@@ -18,6 +18,7 @@ from tuner.card.schema import Card
 from tuner.drive.parts import PI, Belt, Feeder, GearPair, Measured, Rack, Rotary, Screw
 from tuner.drive.scale import Form, Stored
 from tuner.messages import Choose, Line, Message, Say, Text, Value
+from tuner.plans.card_parts import _numbered_as_named
 from tuner.plans.card_setup import Description, card_setup
 from tuner.session.questions import question_of
 
@@ -201,6 +202,139 @@ def test_both_standard_sizes_that_are_near_are_named() -> None:
     asked = setup.asked("x.pitch_mm.standard")
     assert "2 mm and 2.032 mm" in asked.says
     assert asked.default == ""  # Enter decides nothing between the two
+
+
+def test_a_measurement_that_prefers_one_standard_size_offers_it_by_enter() -> None:
+    # 100.1 mm over fifty: 0.1 mm from fifty of 2 mm, 1.5 mm from fifty of 2.032 mm
+    setup = Setup(one_axis(x__pitch_mm="100,1/50"))
+    asked = setup.asked("x.pitch_mm.standard")
+    assert isinstance(asked, Text)
+    assert asked.default == "2"
+    assert setup.card.axes["x"].train.drive == Belt(Fraction(2), 20)
+
+
+def test_between_two_standard_sizes_it_is_measured_again_over_fifty() -> None:
+    setup = Setup({
+        **ONE_AXIS,
+        "x.pitch_mm": ["20,2/10", "101.5/50"],
+        "x.pitch_mm.standard": ["measure-again", "2.032"],
+    })  # fmt: skip
+    assert setup.asked("x.pitch_mm.standard").options == ("2.032", "2", "2.02", "measure-again")
+    assert setup.card.axes["x"].train.drive == Belt(Fraction("2.032"), 20)
+
+
+@pytest.mark.parametrize(
+    ("measured", "answer", "pitch"),
+    [
+        ("20.2/10", "2.02", "2.02"),
+        ("100.1/50", "2.002", "2.002"),
+        ("100.1/50", ["20", "2"], "2"),  # far from what was measured
+        ("19.9/10", ["101.6/50"], "2.032"),  # measured once more, and standard then
+    ],
+)
+def test_the_exact_size_stays_the_persons_own(
+    measured: str, answer: str | list[str], pitch: str
+) -> None:
+    answers = {**ONE_AXIS, "x.pitch_mm": measured, "x.pitch_mm.standard": answer}
+    setup = Setup(answers)
+    assert setup.card.axes["x"].train.drive == Belt(Fraction(pitch), 20)
+    assert len(setup.refusals()) == (answer == ["20", "2"])
+
+
+@pytest.mark.parametrize("sizes", [("2.032", "2"), ("1", "1.016"), ("2.54", "2.5")])
+def test_a_number_chooses_the_size_that_it_names(sizes: tuple[str, ...]) -> None:
+    names = _numbered_as_named([Fraction(one) for one in sizes])
+    assert sorted(names) == sorted(sizes)
+    assert all(names[int(one) - 1] == one for one in names if one in ("1", "2"))
+
+
+# Worked by hand: 200 x 20 mm, 20 x 0.2 mm, 4 x 20 mm, pi x 40 mm.
+@pytest.mark.parametrize(
+    ("answers", "travel"),
+    [
+        ({"x.pitch_mm": "20", "x.pulley_teeth": "200"}, "4000 mm in one turn"),
+        ({"x.pitch_mm": "0.2", "x.pulley_teeth": "20"}, "4 mm in one turn"),
+        ({"x.kind": "screw", "x.pitch_mm": "20", "x.starts": "4"}, "80 mm in one turn"),
+        ({"x.kind": "measured", "x.travel_per_rev_mm": "1000"}, "1000 mm in one turn"),
+    ],
+)
+def test_a_travel_that_no_such_part_gives_is_questioned_once(
+    answers: dict[str, str], travel: str
+) -> None:
+    setup = Setup({**ONE_AXIS, **answers, "x.unusual": "yes"})
+    assert travel in setup.asked("x.unusual").says
+    assert setup.asked_for().count("x.unusual") == 1
+    assert setup.asked("x.unusual").default == ""
+
+
+def test_no_asks_for_the_parts_anew() -> None:
+    answers = {**ONE_AXIS, "x.kind": ["belt", "belt"], "x.pitch_mm": ["20", "2"]}
+    answers |= {"x.pulley_teeth": ["unknown", "20"], "x.unusual": "no"}
+    setup = Setup({**answers, "x.pulley_teeth": ["200", "20"]})
+    assert setup.card.axes["x"].train.drive == Belt(Fraction(2), 20)
+    assert "not known" not in setup.text
+
+
+def test_a_lead_typed_for_the_pitch_is_asked_about() -> None:
+    screw = {"x.kind": "screw", "x.pitch_mm": "8", "x.starts": "4"}
+    setup = Setup({**ONE_AXIS, **screw, "x.lead": "lead"})
+    assert "a screw with 4 starts; its pitch, crest to crest, is then 2 mm" in (
+        setup.asked("x.lead").says
+    )
+    assert setup.card.axes["x"].train.drive == Screw(Fraction(2), 4)
+    setup = Setup({**ONE_AXIS, **screw, "x.lead": "pitch"})
+    assert setup.card.axes["x"].train.drive == Screw(Fraction(8), 4)
+    unknown = {**ONE_AXIS, **screw, "x.lead": "lead", "x.starts": "unknown"}
+    assert Setup(unknown).card.axes["x"].train.drive == Screw(Fraction(2), 4)
+
+
+@pytest.mark.parametrize("pitch", ["5", "10", "2", "Tr8x8(P2)"])
+def test_a_pitch_is_not_asked_about(pitch: str) -> None:
+    setup = Setup(one_axis(x__kind="screw", x__pitch_mm=pitch, x__starts="1"))
+    assert "x.lead" not in setup.asked_for()
+
+
+def test_a_nozzle_that_may_not_get_hot_enough_is_questioned_once() -> None:
+    setup = Setup({**GEARED, "e.max_temperature": ["80", "240 C"], "e.cold": "no"})
+    assert "80 °C melts no usual filament" in setup.asked("e.cold").says
+    assert setup.card.axes["e"].filament is not None
+    assert setup.card.axes["e"].filament.max_temperature_c == 240.0
+    setup = Setup({**GEARED, "e.max_temperature": "80", "e.cold": "yes"})
+    assert setup.card.axes["e"].filament is not None
+    assert setup.card.axes["e"].filament.max_temperature_c == 80.0
+
+
+@pytest.mark.parametrize(
+    ("key", "typed", "plain"),
+    [
+        ("machine.axes", "X, Y, Z and E", "x y z e"),
+        ("machine.axes", "x,y,z,e", "x y z e"),
+        ("x.pulley_teeth", "20 teeth", "20"),
+        ("x.stored", "80 steps/mm", "80"),
+        ("x.stored", "80 steps per mm", "80"),
+        ("e.max_temperature", "240 °C", "240"),
+        ("e.max_temperature", "240C", "240"),
+        ("e.max_feed", "3 mm/s", "3"),
+        ("z.starts", "4 starts", "4"),
+    ],
+)
+def test_units_and_lists_are_taken_as_people_type_them(key: str, typed: str, plain: str) -> None:
+    setup = Setup({**GEARED, key: typed})
+    assert setup.refusals() == []
+    assert setup.text == Setup({**GEARED, key: plain}).text
+
+
+def test_another_unit_than_the_one_asked_for_is_refused() -> None:
+    (said,) = Setup({**ONE_AXIS, "x.stored": ["0.0125 mm/step", "80"]}).refusals()
+    assert "is not a number" in said
+
+
+def test_both_wheels_of_a_pair_at_once() -> None:
+    setup = Setup({**GEARED, "z.gears.1.driver": ["80:16", "16:80"]})
+    assert setup.text == Setup(GEARED).text
+    assert "z.gears.1.driven" not in setup.asked_for()
+    (said,) = setup.refusals()
+    assert "a gearbox of 80:16 is typed 16:80" in said
 
 
 @pytest.mark.parametrize(

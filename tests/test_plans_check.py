@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from fakes import CARD_TEXT, Hand, dialect
 
 from tuner.card.read import parse_card
 from tuner.cli import run
@@ -15,8 +17,10 @@ from tuner.commands.resume import resume
 from tuner.commands.tune import change_of
 from tuner.errors import InputFault, UsedWrongly
 from tuner.handover.filed import read_proposal
-from tuner.messages import Question
+from tuner.messages import Question, Say
+from tuner.metrology.applied import Promise
 from tuner.plans.check import Change
+from tuner.plans.check import check as plan
 from tuner.rehearsal.faults import card_text
 from tuner.rehearsal.hands import Hands
 from tuner.session.logbook import Logbook
@@ -95,6 +99,39 @@ def test_the_command_checks_what_the_simulated_person_typed(
     at = ["--home", str(found), "rehearse", "--hands-off", "--fault", "pulley-teeth"]
     assert run([*at, "--check", str(proposal_in(found))]) == 0
     assert "RESULT x outcome=confirmed |" in capsys.readouterr().out
+
+
+def test_a_check_says_what_the_card_says_and_what_was_to_be_typed(
+    found: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    check(found, proposal_in(found), "x:100")
+    shown = capsys.readouterr().out
+    assert "stored today" not in shown
+    assert (
+        "NOTE x.stored | the card says 80 steps per mm, the proposal said to type 100\n"
+        "NOTE rehearsal | on the simulated machine, 100 steps per mm was typed in for X by the "
+        "simulated person\n"
+    ) in shown
+
+
+def test_a_card_that_was_brought_up_to_date_says_the_same_as_the_proposal() -> None:
+    text = CARD_TEXT.replace("steps_per_mm = 80.0", "steps_per_mm = 100.0")
+    change = Change("p-1", "x", Promise(0.8, 0.001, 1.25, exact=True), 100.0)
+    person = Hand()
+    person.play(plan(parse_card(text, "card"), dialect(), change, False))
+    (said,) = person.of(Say, "x.stored")
+    assert said.says == "the card says 100 steps per mm, which is what the proposal said to type"
+
+
+@pytest.mark.parametrize("typed", ["x:100", "x:80", "y:100"])
+def test_its_steps_count_up_to_the_last(
+    found: Path, capsys: pytest.CaptureFixture[str], typed: str
+) -> None:
+    check(found, proposal_in(found), typed)
+    shown = re.findall(r"^STEP \S+ step=(\d+) of=(\d+)", capsys.readouterr().out, re.MULTILINE)
+    steps = [int(step) for step, _ in shown]
+    assert steps == sorted({*steps})
+    assert steps[-1] == int(shown[-1][1])
 
 
 def test_an_interrupted_check_goes_on(found: Path, capsys: pytest.CaptureFixture[str]) -> None:

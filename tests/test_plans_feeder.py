@@ -28,6 +28,7 @@ from tuner.messages import (
     Approach,
     Ask,
     Choose,
+    Confirm,
     Decided,
     Heat,
     Interrupted,
@@ -142,6 +143,32 @@ def test_who_is_done_with_heat_hears_that_the_nozzle_is_still_hot(tmp_path: Path
     said = play(tmp_path, "none", 1, "hot").said
     off = said.index("NOTE e.heat-off | every heater reports that it is off")
     assert off < said.index("stays hot for minutes: hands off it") < said.index("RESULT e")
+
+
+HANDS_OFF = "Nozzle at 210 °C: do not touch it. "
+
+
+@pytest.mark.parametrize("how", ["free", "hot"])
+def test_hands_are_sent_to_a_hot_feeder_with_its_temperature(how: str) -> None:
+    is_hot, told = False, []
+    for one in whole(how).hand.messages:
+        if isinstance(one, Heat):
+            is_hot = one.target_c > 0
+        elif isinstance(one, Ask | Confirm):
+            assert one.says.startswith(HANDS_OFF) == is_hot, one
+            told += [type(one)] if is_hot else []
+    assert {*told} == ({Ask, Confirm} if how == "hot" else set())
+
+
+def test_repeats_of_a_distance_are_counted_and_have_a_reason() -> None:
+    mark = [one.says for one in whole("free").hand.of(Ask, "mark")[:5]]
+    assert [one[: len("Reading 1 of 5")] for one in mark] == [
+        f"Reading {number} of 5" for number in range(1, 6)
+    ]
+    assert all("repeats tell how well the mark can be read" in one for one in mark)
+    assert whole("free").hand.of(Ask, "ladder.one")[0].says == (
+        "From the inlet to the mark, along the filament: how far?"
+    )
 
 
 # --- the plan alone -----------------------------------------------------------------------

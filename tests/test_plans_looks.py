@@ -124,3 +124,62 @@ def test_cut_off_on_the_way_it_goes_on(
     capsys.readouterr()
     assert resume(home=tmp_path, session="last", url=None, plain=True, hands_off=True) == 0
     assert "8 microsteps, the card says 16; proposed: 40" in last_result(capsys.readouterr().out)
+
+
+def test_every_look_is_one_question_with_the_card_beside_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert session(tmp_path, "pulley-teeth") == 0
+    asked = [line for line in capsys.readouterr().out.splitlines() if ".look." in line]
+    asked = [line.partition(" | ")[2] for line in asked if line.startswith("CHOICE ")]
+    assert asked == [
+        "X: read the stored number again from the controller, to its last digit. Does it hold 64 "
+        "(and not the 80 of the card)?",
+        "X: power off and unplugged: count the teeth of the pulley on the motor shaft. Has it 16 "
+        "teeth (and not the 20 of the card)?",
+    ]
+
+
+class Corrects(Hands):
+    """The simulated person, who answers some questions with one text after the other at first."""
+
+    first: dict[str, list[str]]
+
+    def answer(self, question: Question) -> str:
+        answer = super().answer(question)
+        left = self.first.get(question.line.key)
+        return left.pop(0) if left else answer
+
+
+NUMBER, PULLEY = "x.look.stored-number.64", "x.look.pulley-teeth.16"
+
+
+@pytest.mark.parametrize(
+    ("wrong", "right", "asked_again"),
+    [
+        ({NUMBER: "yes"}, "undo", [NUMBER, PULLEY]),
+        ({NUMBER: "yes"}, "no", [NUMBER, PULLEY]),
+        ({PULLEY: "no"}, "no", [NUMBER, PULLEY]),
+    ],
+)
+def test_a_wrong_answer_at_the_last_look_is_given_anew(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    wrong: dict[str, str],
+    right: str,
+    asked_again: list[str],
+) -> None:
+    card = parse_card(card_text(), "card")
+    url = "rehearse://bench-mule?seed=3&fault=pulley-teeth&axis=x"
+    setup, port = simulated(tmp_path, card, dialect_of(card, None), ("x",), url)
+    hands = Corrects(port.machine, 3)
+    hands.first = {"x.looks-right": [right], **{key: [one] for key, one in wrong.items()}}
+    assert run_rehearsal(setup, hands, None) == 0
+    shown = capsys.readouterr().out
+    asked = keys(shown, "CHOICE")
+    at = asked.index("x.looks-right")
+    assert asked[at + 1 :] == [*asked_again, "x.looks-right"]
+    assert "no to stored-number 64, yes to pulley-teeth 16. Write the proposal so?" in shown
+    assert "16 teeth, the card says 20; proposed: 100 instead of 80" in last_result(shown)
+    (proposal,) = tmp_path.glob("proposals/*.toml")
+    assert 'verdict = "change"' in proposal.read_text(encoding="utf-8")

@@ -17,8 +17,10 @@ from procedures_world import HUNTS, Case, findings_in, hold, likely
 from test_end_to_end import machine, session, write_card
 
 from tuner.card.read import parse_card
+from tuner.console.asked import about
 from tuner.errors import OutsideEnvelope
 from tuner.messages import Approach, Ask, Choose, Decided, Interrupted, Limits, Message, Reply, Say
+from tuner.plans.hunt_feeds import read_feed
 from tuner.plans.lost_steps import lost_steps
 from tuner.safety.envelope import check_inside
 from tuner.session.logbook import Logbook
@@ -69,7 +71,7 @@ ANSWERS = {
     "pulley-screws": "tight",
     "runs-free": "yes",
     "got-there": "yes",
-    "fastest": "200-mm-per-s",
+    "fastest": "200 mm/s",
     "look.override-active": "no",
 }
 
@@ -149,7 +151,7 @@ def test_the_datum_is_read_after_each_cycle() -> None:
 
 
 def test_no_faster_than_the_person_allows() -> None:
-    hand, finding = play_it(answers={"fastest": "75-mm-per-s"})
+    hand, finding = play_it(answers={"fastest": "75 mm/s"})
     assert max(one.feed_mm_per_min for one in cycles(hand)) == 4500.0
     assert finding["outcome"] == "not-reproduced"
 
@@ -196,20 +198,151 @@ def test_what_a_hand_finds_is_repaired_before_anything_moves(
 
 
 @pytest.mark.parametrize(
-    ("seen", "verdict", "names"),
+    ("belt", "pulley", "verdict", "names"),
     [
-        ("yes", "repair-first", {"belt-jump"}),
-        ("no", "repair-first", {"lost-steps"}),
-        ("unsure", "cannot-tell", {"lost-steps"}),
+        ("yes", None, "repair-first", {"belt-jump"}),
+        ("no", "no", "repair-first", {"lost-steps"}),
+        ("no", "yes", "repair-first", {"loose-pulley"}),
+        ("unsure", "no", "cannot-tell", {"lost-steps"}),
     ],
 )
-def test_four_millimetres_take_a_look_at_the_marks(
-    seen: str, verdict: str, names: set[str]
+def test_four_millimetres_take_a_look_at_the_lines(
+    belt: str, pulley: str | None, verdict: str, names: set[str]
 ) -> None:
-    hand, finding = play_it(-4.0, {"look.belt-jump": seen})
+    hand, finding = play_it(-4.0, {"look.belt-jump": belt, "look.loose-pulley": pulley})
     assert finding["verdict"] == verdict
     assert likely(finding) <= names
     assert keys(hand).index("leaving") < keys(hand).index("x.look.belt-jump")
+    assert ("x.look.loose-pulley" in keys(hand)) == (pulley is not None)
+    assert finding["asked"]["look.belt-jump"] == belt
+
+
+def test_the_lines_are_asked_about_after_every_loss_and_only_then() -> None:
+    """Lines were drawn to be looked at: also where the size alone says one lost cycle."""
+    hand, finding = play_it(-0.8, {"look.belt-jump": "no", "look.loose-pulley": "no"})
+    assert "x.look.belt-jump" in keys(hand) and likely(finding) == {"lost-steps"}
+    turned = play_it(-0.8, {"look.belt-jump": "no", "look.loose-pulley": "yes"})[1]
+    assert (turned["verdict"], likely(turned)) == ("repair-first", {"loose-pulley"})
+    assert "x.look.belt-jump" not in keys(played()[0])
+
+
+def test_a_zero_that_moved_needs_no_look_at_the_lines() -> None:
+    hand, _ = play_it(0.8, {"zero-last": 0.8})
+    assert "x.look.belt-jump" not in keys(hand)
+
+
+# --- lost once, slowly ----------------------------------------------------------------------
+
+
+class LosingOnce(Losing):
+    """A hand at an axis that stands off by `lost_mm` from its second slow cycle on."""
+
+    def reply(self, message: Message) -> Reply:
+        if message.key == "x.slow.2.out":
+            self.is_lost = True
+        return super().reply(message)
+
+
+def lost_once(**answers: Any) -> tuple[LosingOnce, dict[str, Any]]:
+    hand = LosingOnce(answers={**ANSWERS, **answers}, lost_mm=0.8)
+    return hand, hand.play(lost_steps(card(), dialect(), ("x",), network=False))["x"]
+
+
+def test_what_was_lost_once_and_not_again_is_said_so() -> None:
+    hand, finding = lost_once()
+    assert (finding["verdict"], finding["outcome"]) == ("repair-first", "lost")
+    assert (finding["lost"]["round"], finding["lost"]["rounds"]) == (2, 4)
+    (said,) = [one for one in hand.of(Say) if one.tag == "RESULT"]
+    assert "lost once at 25 mm/s, its usual feed, in round 2; not in 3 other rounds" in said.says
+    assert "since at" not in said.says and "no feed was passed" not in said.says
+    assert "too weak" not in finding["next"]
+
+
+def test_after_a_loss_the_place_where_it_stands_since_is_expected() -> None:
+    hand, _ = lost_once()
+    back = {one.key: one for one in hand.of(Ask) if ".slow." in one.key and one.seat == 1}
+    far = [
+        key
+        for key, one in back.items()
+        if one.expected_mm is None or abs(hand.reading_mm(one) - one.expected_mm) > one.within_mm
+    ]
+    # The hand stands displaced now: only what was read before the loss is far from there.
+    assert far == ["x.slow.1.back", "x.slow.2.back"]
+
+
+def test_no_scale_is_said_across_a_loss_or_anywhere_in_the_hunt() -> None:
+    hand, _ = lost_once()
+    said = [one.key for one in hand.messages]
+    last_fit = max(
+        n for n, one in enumerate(hand.messages) if isinstance(one, Say) and one.tag == "FIT"
+    )
+    assert last_fit < said.index("x.datum")
+    assert any("+0.80 mm from where it began" in one.says for one in hand.of(Say, "came-back"))
+
+
+def test_a_loss_that_was_seen_is_kept_whatever_comes_after() -> None:
+    """Cut off in a later cycle, with no room left when it is taken up."""
+    hand = LosingOnce(answers=dict(ANSWERS), lost_mm=0.8)
+    plan = lost_steps(card(), dialect(), ("x",), network=False)
+    message = next(plan)
+    while message.key != "x.slow.3.out":
+        hand.messages.append(message)
+        message = plan.send(hand.reply(message))
+    hand.answers |= {"free-minus": 0.0, "free-plus": 0.0}
+    message, finding = plan.throw(Interrupted()), None
+    try:
+        while True:
+            hand.messages.append(message)
+            message = plan.send(hand.reply(message))
+    except StopIteration as ended:
+        finding = ended.value["x"]
+    assert finding is not None
+    assert (finding["outcome"], likely(finding)) == ("lost", {"lost-steps"})
+    assert finding["lost"]["size_mm"] == pytest.approx(0.8, abs=0.02)
+
+
+# --- how fast ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("typed", "feed"),
+    [
+        ("60 mm/s", 3600.0),
+        ("60", 3600.0),
+        ("3600 mm/min", 3600.0),
+        ("3600", 3600.0),
+        ("62,5 MM/S", 3750.0),
+        ("400 mm/s", 24000.0),
+    ],
+)
+def test_any_feed_within_the_range_counts(typed: str, feed: float) -> None:
+    assert read_feed(typed, 1500.0, 24000.0) == feed
+
+
+@pytest.mark.parametrize(
+    "typed", ["", "fast", "25 mm/s", "401 mm/s", "60 mm/min", "1e9", "-60", "6.0.0"]
+)
+def test_what_is_no_feed_is_refused_with_what_is_expected(typed: str) -> None:
+    with pytest.raises(ValueError, match=r"mm/s|number"):
+        read_feed(typed, 1500.0, 24000.0)
+
+
+def test_it_rises_to_the_very_feed_that_was_typed() -> None:
+    hand, finding = play_it(answers={"fastest": ["as fast as it can", "60 mm/s"]})
+    assert [one.key for one in hand.of(Say, "refused")] == ["refused"]
+    assert sorted({one.feed_mm_per_min for one in cycles(hand)}) == [SLOW, 2250.0, 3000.0, 3600.0]
+    assert finding["outcome"] == "not-reproduced"
+
+
+def test_a_question_mark_helps_with_the_feed_and_with_the_lines() -> None:
+    assert "print settings" in about("x.fastest")
+    assert "pulley" in about("x.look.belt-jump") and "shaft" in about("x.look.loose-pulley")
+
+
+def test_moves_are_whole_millimetres() -> None:
+    hand, finding = play_it(answers={"free-minus": 97.3, "free-plus": 96.6})
+    assert all(one.to_mm == round(one.to_mm) for one in cycles(hand))
+    assert finding["distance_mm"] == round(finding["distance_mm"])
 
 
 def test_what_is_no_number_of_cycles_is_not_called_one() -> None:
@@ -367,8 +500,8 @@ def test_another_machine_behind_a_pseudo_terminal(tmp_path: Path) -> None:
                 "*.pulley-screws": "tight",
                 "*.runs-free": "yes",
                 "*.got-there": "yes",
-                "*.fastest": "150-mm-per-s",
             },
+            texts={"x.free-minus": "95", "x.free-plus": "115", "*.fastest": "9000 mm/min"},
         )
         driver.caliper = reads
         assert driver.run() == 0, driver.tail()

@@ -505,6 +505,7 @@ def test_a_measured_value_is_asked_to_be_placed_anew() -> None:
     assert finding["proposal"]["changes"] == {
         "stored.steps_per_mm": finding["proposal"]["steps_per_mm"]
     }
+    assert finding["look"]["key"] == "stored-number"
     assert not finding["place_anew"]
     assert visits(hand) == [1] * (LADDER + 4 + 4) + [2] * 4
     assert finding["n"] == LADDER + 4 + 4
@@ -625,3 +626,41 @@ def test_the_plan_is_said_before_its_readings() -> None:
     assert "up to 10" in plan.says
     assert hand.messages.index(plan) < hand.messages.index(measured(hand)[0])
     assert replace(plan, says="", fields=()) == Say(key="x.plan")
+
+
+# --- how fast was tried ---------------------------------------------------------------------
+
+
+def test_a_number_that_is_kept_says_how_fast_was_tried() -> None:
+    """An axis that loses steps at 100 mm/s is measured at 25 and looks sound."""
+    hand = Hand()
+    finding = play(hand)
+    assert finding["verdict"] == "keep"
+    for said in (finding["next"], finding["not_tested"]["feeds"]):
+        assert "nly feeds up to 25 mm/s were tried" in said and "--test lost-steps" in said
+    fastest = max(one.feed_mm_per_min for one in hand.of(Approach) if one.key != "x.first")
+    assert fastest == 25 * 60
+    assert all(len(one.says) + len(one.key) < 380 for one in hand.of(Say, "x.next"))
+
+
+# --- the stored number is read again before a measured one is set ----------------------------
+
+
+@pytest.mark.parametrize(
+    ("seen", "verdict", "then"),
+    [
+        ("unsure", "change", "first read the stored number again"),
+        ("no", "change", "set the number by hand"),
+        ("yes", "measure-again", "the controller holds another number"),
+    ],
+)
+def test_a_measured_number_waits_for_a_look_at_the_stored_one(
+    seen: str, verdict: str, then: str
+) -> None:
+    hand = TwicePlaced(scale=1.007, second_scale=1.007, answers={"look.stored-number": seen})
+    finding = play(hand)
+    assert len(hand.of(Choose, "x.look.stored-number")) == 1
+    assert finding["verdict"] == verdict
+    assert finding["next"].startswith(then)
+    assert (finding["proposal"] is None) == (seen == "yes")
+    assert hand.of(Propose)[-1].finding["next"] == finding["next"]

@@ -4,7 +4,7 @@ before the machine was connected to, the free travel declared and 1 mm watched a
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
@@ -15,6 +15,7 @@ from tuner.messages import (
     Approach,
     Ask,
     Choose,
+    Confirm,
     Decided,
     Interrupted,
     Limits,
@@ -25,7 +26,9 @@ from tuner.messages import (
     Reference,
     Value,
 )
+from tuner.metrology.reading import Reading
 from tuner.plans import bench
+from tuner.plans.run import AxisRun
 
 CARD = card()
 
@@ -56,7 +59,7 @@ def play(hand: Hand, cuts: Collection[int], axes: tuple[str, ...] = ("x",), **ho
             if len(hand.messages) in cuts:
                 hand.grows *= how.get("turns", 1)
                 played.after = []
-                message = plan.throw(Interrupted())
+                message = plan.throw(Interrupted(**how.get("left", {})))
                 continue
             reply = hand.reply(message)
             if isinstance(message, Ask) and message.n and isinstance(reply, Value):
@@ -196,6 +199,42 @@ def test_whoever_cannot_go_on_yet_is_asked_again() -> None:
     assert keys[:opened].count("power-first") == 1
     assert keys.count("x.placed-again") == 2
     assert keys.index("x.placed-again-first") < keys.index("x.free-minus")
+
+
+def test_what_a_stop_demanded_is_asked_before_the_port_is_opened() -> None:
+    answers = {"is-still": [False, True], "heaters-since": ["neither", "cold"]}
+    hand = Hand({**sixteen_teeth().answers, **answers}, scale=0.8)
+    left = {"in_a_move": True, "heaters_on": True}
+    played = play(hand, {position_of("x.near.1")}, left=left)
+    before = played.keys[: played.keys.index("greeting")]
+    assert before[before.index("position-unknown") :] == [
+        "position-unknown", "is-still", "still-first", "is-still", "heaters-since",
+        "heaters-first", "heaters-since", "job-running", "motor-power",
+    ]  # fmt: skip
+    assert played.keys.count("heaters-since") == 2
+    assert played.result["x"]["verdict"] == "change"
+
+
+@pytest.mark.parametrize("how", ["connect", "switched-off"])
+def test_what_a_stop_demanded_counts_also_where_it_is_only_left(how: str) -> None:
+    hand = Hand({**sixteen_teeth().answers, "leave-how": how}, scale=0.8)
+    left = {"in_a_move": True, "heaters_on": True}
+    played = play(hand, {position_of("leaving")}, left=left)
+    assert ("is-still" in played.keys) == (how == "connect")
+    assert "heaters-since" not in played.keys
+
+
+def test_only_readings_that_count_are_said_to_be_kept() -> None:
+    asked = [one.n if isinstance(one, Ask) else 0 for one in WHOLE.hand.messages]
+    for n, kept in ((2, "1 reading is"), (5, "4 readings are")):
+        played = play(sixteen_teeth(), {asked.index(n) + 1})
+        (placed,) = [one for one in played.after if one.key == "x.placed-again"]
+        assert isinstance(placed, Confirm)
+        assert placed.says.startswith(f"{kept} kept of X. ")
+    run = AxisRun(CARD.axes["x"], CARD.caliper)
+    one = Reading(0.0, 60.0, "plus", n=1, visit=1, time_s=0.0)
+    run.readings, run.withdrawn = [one], [replace(one, n=2)]
+    assert run.counting == 1
 
 
 def test_the_caliper_is_placed_anew_only_where_it_has_been_read() -> None:

@@ -573,6 +573,35 @@ def test_a_table_is_read_in_degrees() -> None:
     assert hands.caliper_shows(free("c", "plus")) == "C has 369 degrees free to the plus side"
 
 
+@pytest.mark.parametrize("by_deg", [90.0, -90.0, 150.0])
+def test_a_chord_is_read_from_where_the_pointer_was_set(by_deg: float) -> None:
+    mule, hands = at_work("none", "c", seed=2)
+    send(mule, "G1 C12 F6000")
+    pointer = asked(Confirm(key="c.pointer-set"))
+    assert hands.caliper_shows(pointer) == "the tip of the pointer is above the mark"
+    assert hands.answer(pointer) == "yes"
+    question = at_place("c.chord", "c")
+    assert float(hands.answer(question)) < 0.4
+    send(mule, f"G1 C{by_deg:g} F6000")
+    # 0.1 degrees of play are lost on the way back alone.
+    turned_deg = abs(by_deg) - (0.1 if by_deg < 0.0 else 0.0)
+    radius_mm = mule.truth.axes["c"].mark_radius_mm
+    chord_mm = 2.0 * radius_mm * math.sin(math.radians(turned_deg) / 2.0)
+    shown = hands.answer(question)
+    assert float(shown) == pytest.approx(chord_mm, abs=0.35)
+    assert hands.caliper_shows(question) == f"the caliper shows {shown} mm"
+    assert hands.answer(at_place("c.chord", "c", high_mm=20.0)) == "stop"
+
+
+def test_the_radius_of_a_mark_is_measured_and_never_known() -> None:
+    read_mm = set()
+    for seed in range(1, 9):
+        _, hands = at_work("none", "c", seed=seed)
+        read_mm.add(hands.answer(asked(Text(key="c.radius", low_mm=10.0, high_mm=1000.0))))
+    assert len(read_mm) > 2
+    assert all(abs(float(one) - 60.3) < 0.3 for one in read_mm)
+
+
 def test_a_mark_on_the_filament_comes_nearer_as_it_is_fed() -> None:
     mule, hands = at_work("none", "e", seed=2)
     assert hands.answer(asked(Confirm(key="e.free-filament"))) == "yes"

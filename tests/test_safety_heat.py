@@ -12,6 +12,7 @@ from tuner.safety.heat import (
     Heater,
     Heaters,
     HeatWatch,
+    HotSurfaces,
     check_cold,
     heat_class,
     heat_in_words,
@@ -162,3 +163,47 @@ def test_another_target_than_the_one_sent_is_a_fault() -> None:
 def test_a_sensor_that_is_gone_is_a_fault(heaters: Heaters) -> None:
     with pytest.raises(HeatFault, match="nozzle is not reported any more"):
         HeatWatch("nozzle", 200.0, 240.0).look(heaters, 0.0)
+
+
+HOT = "the nozzle was at 210 °C and stays hot for minutes: do not touch it"
+
+
+@pytest.mark.parametrize(
+    ("reports", "words"),
+    [
+        ([], ""),
+        ([None, ()], ""),
+        ([[Heater("T", 42.9, 0.0)]], ""),
+        ([[Heater("T", 210.0, 0.0)]], HOT),
+        ([[Heater("T", 210.0, 0.0)], None, ()], HOT),
+        ([[Heater("T", 210.0, 210.0)], [Heater("T", 21.0, 0.0)]], ""),
+        # a sensor that fell out, while it is heated and after
+        ([[Heater("T", 210.0, 210.0)], [Heater("T", 5.0, 210.0)]], HOT),
+        ([[Heater("T", 210.0, 210.0)], [Heater("T", -40.0, 0.0)]], HOT),
+        ([[Heater("B", 21.0, 60.0)]], "the bed was to be at 60 °C: do not touch it"),
+        ([[Heater("T", 210.0), Heater("B", 55.0)]],
+         f"{HOT}; the bed was at 55 °C and stays hot for minutes: do not touch it"),
+        ([[Heater("T", math.nan)]],
+         "the nozzle gave no temperature and may be hot: do not touch it"),
+    ],
+)  # fmt: skip
+def test_what_stays_hot_is_remembered(reports: list[Heaters], words: str) -> None:
+    hot = HotSurfaces()
+    for one in reports:
+        hot.take(one)
+    assert hot.in_words() == words
+
+
+@pytest.mark.parametrize(
+    ("heaters", "words"),
+    [
+        (None, ""),
+        ([Heater("B", 21.0)], ""),
+        ([Heater("T", 21.0, 0.0)], "the nozzle was to be at 210 °C: do not touch it"),
+        ([Heater("T", 43.0, 0.0)], HOT.replace("210", "43")),
+    ],
+)
+def test_what_is_told_to_get_hot_may_be_hot(heaters: Heaters, words: str) -> None:
+    hot = HotSurfaces()
+    hot.told(heaters, "nozzle", 210.0)
+    assert hot.in_words() == words

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 from fakes import (
+    ALL_OFF,
     CARD_TEXT,
     COLD,
     FEEDER_TEXT,
@@ -45,6 +47,7 @@ from tuner.messages import (
     Confirm,
     Decided,
     Heat,
+    Interrupted,
     Limits,
     Line,
     Message,
@@ -58,12 +61,14 @@ from tuner.messages import (
     Text,
     Undo,
     Value,
+    fingerprint,
 )
 from tuner.safety.gate import Gate
 from tuner.safety.heat import Heater, Heaters
 from tuner.session.engine import Engine, Outcome
-from tuner.session.logbook import Logbook, SessionHead
+from tuner.session.logbook import Logbook, SessionHead, Step
 from tuner.session.record import RecordedPerson
+from tuner.session.replay import as_it_was_left, replay
 from tuner.wire.controller import HeatersLeft
 from tuner.wire.transcript import Transcript
 
@@ -106,7 +111,7 @@ class Bench:
         self.person = ScriptedPerson([], self.seen)
         self.transcript = Transcript(file.with_name("wire.txt"), self.clock)
 
-    def engine(self, answers: Sequence[str] | Callable[[Question], str]) -> Engine:
+    def engine(self, answers: Sequence[str] | Callable[[Question], str], **how: Any) -> Engine:
         self.person = ScriptedPerson(answers, self.seen)
 
         def connect() -> Any:
@@ -125,6 +130,7 @@ class Bench:
             clock=self.clock,
             hold_time_s=120.0,
             file_proposal=file_proposal,
+            **how,
         )
 
     def plan(self, *messages: Message) -> Plan:
@@ -137,7 +143,7 @@ class Bench:
     def run(
         self, answers: Sequence[str] | Callable[[Question], str], *messages: Message
     ) -> Outcome:
-        return self.engine(answers).run(self.plan(*messages))
+        return self.engine(answers).run(lambda: self.plan(*messages))
 
     def done(self) -> list[str]:
         """What the controller was made to do, in order."""
@@ -175,6 +181,7 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         (Choose(key="x.origin", options=("declare", "reference"), default="declare"), [""],
          "CHOICE x.origin options=declare,reference default=declare", "declare"),
         (Text(key="x.job", says="words"), [" Job 7 "], "TEXT x.job default= | words", "Job 7"),
+        (Text(key="x.job", high_mm=50.0), ["Job 7"], "TEXT x.job default=", "Job 7"),
         (Text(key="x.free-plus", low_mm=0.0, high_mm=50.0, says="words"), ["12,5 mm"],
          "TEXT x.free-plus unit=mm default= | words", 12.5),
         (Text(key="x.reach", low_mm=0.0, high_mm=50.0, default="10"), [""],
@@ -185,6 +192,9 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
         (replace(READING, seat=2, block_mm=80.0, replaces=7, says=""), ["70.12"],
          "READING x.near.1 axis=X at_mm=10.0000 approach=plus n=3 seat=2 block_mm=80 replaces=7 | "
          "Answer number [mm|in], again, undo, stop", 70.12),
+        (replace(READING, unit="deg", may_undo=False, says=""), ["70.12 deg"],
+         "READING x.near.1 axis=X at_mm=10.0000 approach=plus n=3 unit=deg | Answer number [deg], "
+         "again, stop", 70.12),
         (replace(READING, n=0, may_undo=False, expected_mm=None, says=""), ["0"],
          "READING x.near.1 axis=X at_mm=10.0000 approach=plus n=0 | Answer number [mm|in], again, "
          "stop", 0.0),
@@ -248,9 +258,9 @@ def test_before_the_greeting_there_is_no_machine(bench: Bench) -> None:
 @pytest.mark.parametrize(
     ("message", "wrong", "right"),
     [
-        (Confirm(key="k"), ["", "y", "maybe"], "yes"),
-        (Choose(key="k", options=("a", "b")), ["", "3", "c"], "b"),
-        (Text(key="k", low_mm=0.0, high_mm=9.0), ["", "nan", "10", "again"], "9"),
+        (Confirm(key="k"), ["", "ye", "maybe", "undo"], "yes"),
+        (Choose(key="k", options=("a", "b")), ["", "3", "c", "undo"], "b"),
+        (Text(key="k", low_mm=0.0, high_mm=9.0), ["", "nan", "10", "undo"], "9"),
         (READING, ["", "1e1", "151"], "70"),
         (replace(READING, may_undo=False), ["undo"], "70"),
     ],
@@ -263,6 +273,7 @@ def test_a_refused_answer_asks_the_same_again(
     assert bench.person.left == []
     tags = bench.person.tags
     assert tags == [tags[0], *["NOTE", tags[0]] * len(wrong)]
+    assert {line.key for line in bench.person.tagged("NOTE")} == {"refused"}
     questions = [one for one in bench.seen if isinstance(one, Question)]
     assert len({one.line for one in questions}) == 1
     assert bench.phases() == [
@@ -296,6 +307,12 @@ def test_a_far_reading_is_asked_twice(bench: Bench, typed: list[str], value: flo
     assert len(notes) == len(typed) - 1
     for note in notes:
         assert "far from the 70.00 mm" in note.says
+
+
+@pytest.mark.parametrize(("second", "asked"), [("0.1", 2), ("0.11", 3)])
+def test_what_is_the_same_number_typed_again(bench: Bench, second: str, asked: int) -> None:
+    bench.run(["0", second, "0.11"], replace(READING, expected_mm=10.0))
+    assert len(bench.person.tagged("READING")) == asked
 
 
 def test_a_far_reading_may_still_be_approached_again(bench: Bench) -> None:
@@ -361,6 +378,23 @@ def test_a_feed_that_is_refused_is_for_the_plan_and_its_place_is_unknown(feeding
     assert "too cold" in [line.says for line in feeding.person.tagged("NOTE")]
 
 
+def test_a_feed_that_fails_otherwise_ends_the_session(feeding: Bench) -> None:
+    feeding.controller.fails["move"] = PortLost("the port went away")
+    assert feeding.run(["go"], GREETING, FED_FROM, FEED) == Outcome("port-lost", 1, None)
+
+
+@pytest.mark.parametrize(
+    ("error", "stops"), [(BenchFault("the disk is full"), True), (NoAnswer("silent"), False)]
+)
+def test_what_cannot_be_written_down_is_stopped(
+    bench: Bench, error: Exception, stops: bool
+) -> None:
+    bench.controller.fails["move"] = error
+    bench.run(["go"], GREETING, DECLARED, MOVE)
+    after = bench.done()[bench.done().index("move") + 1 :]
+    assert after == [*(["stop"] if stops else []), "heaters_off", "close"]
+
+
 def test_a_reading_is_on_disk_before_the_next_prompt(bench: Bench) -> None:
     counts = []
 
@@ -393,7 +427,10 @@ def test_a_move_goes_through_the_gate_and_is_written_down(bench: Bench) -> None:
     assert [(step.phase, step.body) for step in moved if step.phase == "consent"] == [
         ("consent", "no"), ("consent", "go"),
     ]  # fmt: skip
-    assert [step.phase for step in moved] == ["intent", "caution", "consent", "consent", "reply"]
+    assert [(step.phase, step.kind) for step in moved] == [
+        ("intent", "Approach"), ("caution", "CAUTION"), ("consent", "typed"), ("consent", "typed"),
+        ("reply", "Value"),
+    ]  # fmt: skip
 
 
 def test_where_it_stands_already_nothing_moves(bench: Bench) -> None:
@@ -439,7 +476,7 @@ def test_a_move_that_fails_leaves_no_position(
     assert bench.done()[-2:] == ["heaters_off", "close"]
     assert any(line.says == str(error) for line in bench.person.lines)
     # Lost on the way of the very first move: it may stand anywhere all the same.
-    assert "position of every axis counts as unknown" in bench.person.lines[-1].says
+    assert "position of every axis counts as unknown" in bench.person.lines[-2].says
     assert bench.logbook.ending(HEAD.id) == (ended_as, None)
 
 
@@ -473,7 +510,7 @@ def test_a_declared_place_counts_until_the_conversation_is_out_of_step(bench: Be
         yield MOVE
         return None
 
-    outcome = bench.engine([]).run(plan())
+    outcome = bench.engine([]).run(plan)
     assert outcome == Outcome("position-unknown", 1, None)
     assert "move" not in bench.seen
     assert "CAUTION" not in bench.person.tags
@@ -496,7 +533,7 @@ def test_what_was_heated_before_the_go_does_not_move(bench: Bench) -> None:
     assert outcome == Outcome("failed", 1, None)
     assert bench.person.left == []
     assert "move" not in bench.seen
-    assert "position of every axis" not in bench.person.lines[-1].says
+    assert "position of every axis" not in bench.person.lines[-2].says
 
 
 @pytest.mark.parametrize("error", [PositionUnknown("it is elsewhere"), NoAnswer("no answer")])
@@ -508,7 +545,7 @@ def test_a_move_that_ended_elsewhere_has_not_arrived(bench: Bench, error: Except
     assert bench.gate.position_mm("x") is None
     lost = [step.key for step in bench.logbook.steps(HEAD.id) if step.phase == "lost"]
     assert lost == ["x.near.1"]
-    assert "position of every axis counts as unknown" in bench.person.lines[-1].says
+    assert "position of every axis counts as unknown" in bench.person.lines[-2].says
 
 
 # --- ways out -----------------------------------------------------------------------------
@@ -524,10 +561,10 @@ def test_stop_at_any_question(bench: Bench, message: Message) -> None:
     assert outcome == Outcome("stopped", 3, None)
     assert bench.done()[-2:] == ["heaters_off", "close"]
     assert [line.key for line in bench.person.tagged("NOTE")] == [
-        "heaters", "stopped", "where-things-stand",
+        "heaters", "stopped", "where-things-stand", "go-on",
     ]  # fmt: skip
-    last = bench.person.lines[-1]
-    assert "1 readings of this session are in the logbook as s-1" in last.says
+    last = bench.person.lines[-2]
+    assert "1 reading of this session is in the logbook as s-1" in last.says
     assert "Nothing was changed" in last.says
     assert "may still run on" not in last.says
     assert len(last.plain()) <= 400
@@ -537,9 +574,18 @@ def test_stop_at_any_question(bench: Bench, message: Message) -> None:
 
 def test_stop_after_a_move_says_that_the_position_is_unknown(bench: Bench) -> None:
     bench.run(["go", "stop"], GREETING, DECLARED, MOVE, READING)
-    last = bench.person.lines[-1]
+    last = bench.person.lines[-2]
     assert "position of every axis counts as unknown" in last.says
     assert len(last.plain()) <= 400
+
+
+@pytest.mark.parametrize("option", ["", " --home /there"])
+def test_the_last_word_is_how_to_go_on(bench: Bench, option: str) -> None:
+    engine = bench.engine(["stop"], home_option=option)
+    engine.run(lambda: bench.plan(Confirm(key="k")))
+    assert bench.person.lines[-1].plain() == (
+        f"NOTE go-on | go on when the machine is ready: tuner resume s-1{option}"
+    )
 
 
 def test_stop_before_there_is_a_machine(bench: Bench) -> None:
@@ -558,7 +604,7 @@ def test_the_stop_key_reaches_the_controller_from_anywhere(bench: Bench) -> None
         yield Observe(key="temperatures", what="temperatures")
         return None
 
-    outcome = engine.run(plan())
+    outcome = engine.run(plan)
     assert outcome == Outcome("stopped", 3, None)
     assert bench.done()[2:5] == ["temperatures", "stop", "temperatures"]
     assert bench.done()[-2:] == ["heaters_off", "close"]
@@ -568,7 +614,7 @@ def test_the_stop_key_reaches_the_controller_from_anywhere(bench: Bench) -> None
 def test_a_stop_while_the_port_opens(bench: Bench) -> None:
     engine = bench.engine([])
     engine.stop()
-    assert engine.run(bench.plan(GREETING)).exit_status == 3
+    assert engine.run(lambda: bench.plan(GREETING)).exit_status == 3
     assert bench.done() == ["connect", "heaters_off", "close"]
 
 
@@ -592,12 +638,17 @@ def test_a_stop_is_seen_after_every_answer(
         monkeypatch.setattr(bench.controller, "heaters_off", stopped_while_leaving)
     monkeypatch.setattr(bench.person, "tell", stopped_while_telling)
     said = [Say(key="telling"), LEAVING, Say(key="looking"), Say(key="last words")]
-    outcome = engine.run(bench.plan(GREETING, *said))
+    outcome = engine.run(lambda: bench.plan(GREETING, *said))
     assert outcome == Outcome("stopped", 3, None)
     assert bench.logbook.ending(HEAD.id) == ("stopped", None)
     keys = [line.key for line in bench.person.lines]
     after = keys[keys.index("heaters" if where == "leaving" else where) + 1 :]
-    assert after == [*(["heaters"] if where == "telling" else []), "stopped", "where-things-stand"]
+    assert after == [
+        *(["heaters"] if where == "telling" else []),
+        "stopped",
+        "where-things-stand",
+        "go-on",
+    ]
     assert bench.done().count("heaters_off") == 1
     # While it is being left, a stop still reaches the machine.
     assert bench.done().count("stop") == (0 if where == "last words" else 1)
@@ -619,7 +670,7 @@ def test_a_stop_that_could_not_be_sent_is_said(bench: Bench) -> None:
         yield Say(key="on")
         raise AssertionError("it went on after a stop")
 
-    assert engine.run(plan()) == Outcome("stopped", 3, None)
+    assert engine.run(plan) == Outcome("stopped", 3, None)
     (line,) = failed
     assert (line.tag, line.key) == ("CAUTION", "stop.failed")
     assert "The stop could not be sent" in line.says
@@ -645,10 +696,10 @@ def test_heaters_that_cannot_be_switched_off_are_said_to_be_on(
     engine = bench.engine(["stop"])
     if way == "defect":
         with pytest.raises(ZeroDivisionError):
-            engine.run(plan())
+            engine.run(plan)
     else:
         # All heaters were seen cold, so a stop stays a stop.
-        assert engine.run(plan()).exit_status == (3 if way == "stop" else 1)
+        assert engine.run(plan).exit_status == (3 if way == "stop" else 1)
     (note,) = [line for line in bench.person.tagged("NOTE") if line.key == "heaters"]
     assert note.says == (
         f"the heaters are not confirmed off ({error}); switch the machine off at the mains"
@@ -678,6 +729,7 @@ def reports(*heaters: Heaters) -> Callable[[float, list[str]], Heaters]:
     ("later", "status"),
     [
         (COLD, 3),
+        ((Heater("T", 50.0, 0.0),), 3),
         (None, 1),
         ((Heater("T", 50.1, 0.0),), 1),
         ((Heater("T", 20.0, 200.0),), 1),
@@ -731,7 +783,7 @@ def test_a_bug_in_a_plan_leaves_the_machine_cold(bench: Bench, error: BaseExcept
         raise error
 
     with pytest.raises(type(error)):
-        bench.engine([]).run(plan())
+        bench.engine([]).run(plan)
     assert bench.done()[-2:] == ["heaters_off", "close"]
     assert bench.gate.position_mm("x") is None
     assert bench.logbook.ending(HEAD.id) == ("defect", None)
@@ -747,7 +799,8 @@ def test_a_plan_may_tidy_up_when_it_is_stopped(bench: Bench) -> None:
             tidied.append(True)
         return None
 
-    bench.engine(["stop"]).run(plan())
+    kept = plan()  # so that nothing but the engine closes it
+    bench.engine(["stop"]).run(lambda: kept)
     assert tidied == [True]
 
 
@@ -767,11 +820,16 @@ def test_a_full_disk_keeps_no_warning_from_the_person(
     engine = bench.engine(["go", "stop"])
     if where == "shown":
         monkeypatch.setattr(bench.transcript, "shown", full_disk)
-    outcome = engine.run(bench.plan(GREETING, DECLARED, MOVE, Confirm(key="k")))
+    outcome = engine.run(lambda: bench.plan(GREETING, DECLARED, MOVE, Confirm(key="k")))
     assert "heaters_off" in bench.seen
     assert ("move" in bench.seen) == (where != "shown")
     keys = [line.key for line in bench.person.tagged("NOTE")]
-    assert keys == ["heaters", "stopped" if where == "event" else "failed", "where-things-stand"]
+    assert keys == [
+        "heaters",
+        "stopped" if where == "event" else "failed",
+        "where-things-stand",
+        "go-on",
+    ]
     assert outcome.exit_status == (3 if where == "event" else 1)
 
 
@@ -882,7 +940,7 @@ def test_a_draft_that_cannot_be_written_keeps_no_other_from_it(
         return write(axis, finding)
 
     monkeypatch.setattr(engine, "_file_proposal", x_fails)
-    outcome = engine.run(bench.plan(draft("x"), draft("y"), Confirm(key="k")))
+    outcome = engine.run(lambda: bench.plan(draft("x"), draft("y"), Confirm(key="k")))
     assert outcome == Outcome("stopped", 3, None)
     assert [axis for axis, _ in bench.proposals] == ["y"]
     (note,) = [line for line in bench.person.tagged("NOTE") if line.key == "not-written"]
@@ -899,6 +957,235 @@ def test_a_reading_comes_with_the_time_it_was_taken_and_the_record_has_it(bench:
     assert bench.heard == [Value(70.0, 1010.0), Undo(), Value(70.0, 1030.1), Value(70.0, 1040.2)]
     bodies = [step.body for step in bench.logbook.steps(HEAD.id) if step.phase == "reply"]
     assert [body and body["at_s"] for body in bodies] == [1010.0, None, 1030.1, 1040.2]
+
+
+# --- taken up again -----------------------------------------------------------------------
+
+
+def taken_up(bench: Bench, at_s: float) -> list[Step]:
+    """Take the session up in a process whose clock stands at `at_s`; return what is recorded."""
+    bench.transcript.close()
+    bench.transcript = Transcript(bench.file.with_name("wire-run2.txt"), bench.clock)
+    bench.seen.clear()
+    bench.clock.at_s = at_s
+    bench.log = bench.logbook.take_up(HEAD.id, bench.clock)
+    return bench.logbook.steps(HEAD.id)
+
+
+def going_on(bench: Bench, *messages: Message) -> Plan:
+    """Say `messages` one after the other, and the one that was cut off once more."""
+    bench.heard = []
+    for message in messages:
+        while True:
+            try:
+                bench.heard.append((yield message))
+            except Interrupted:
+                yield Say(key="again")
+                continue
+            break
+    return {"heard": len(bench.heard)}
+
+
+def test_what_was_answered_is_not_asked_again(bench: Bench) -> None:
+    asked = [replace(READING, n=n) for n in (1, 2, 3)]
+    bench.run(["70", "71", "stop"], *asked)
+    recorded = taken_up(bench, 2000.0)
+    outcome = bench.engine(["72"]).run(lambda: going_on(bench, *asked), recorded)
+    assert outcome == Outcome("finished", 0, {"heard": 3})
+    assert bench.heard == [Value(70.0, 1000.0), Value(71.0, 1000.0), Value(72.0, 2000.0)]
+    assert [line.tag for line in bench.person.lines] == ["NOTE", "NOTE", "READING"]
+    assert bench.person.lines[0].plain() == (
+        "NOTE taken-up | session s-1 was stopped and goes on now, with the card and the dialect "
+        "as they were then; 2 readings are kept"
+    )
+    new = bench.logbook.steps(HEAD.id)[len(recorded) :]
+    assert [(step.phase, step.kind, step.key) for step in new] == [
+        ("lost", "interrupted", "x.near.1"),
+        ("intent", "Say", "again"), ("reply", "Value", "again"),
+        ("intent", "Ask", "x.near.1"), ("reply", "Value", "x.near.1"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("at_s", "taken_s"), [(0.0, 1010.0), (5.0, 1010.0), (1010.0, 1010.0), (1e5, 1e5)]
+)
+def test_the_times_of_readings_only_grow(bench: Bench, at_s: float, taken_s: float) -> None:
+    """The clock of another process may start anywhere."""
+
+    def answers(question: Question) -> str:
+        bench.clock.at_s += 10.0
+        return "stop" if bench.clock.at_s > 1010.0 else "70"
+
+    asked = [READING, replace(READING, n=0, expected_mm=None), READING]
+    bench.run(answers, *asked[:1], Confirm(key="k"))
+    recorded = [step for step in taken_up(bench, at_s) if step.key == READING.key]
+    bench.engine(["0", "70"]).run(lambda: going_on(bench, *asked), recorded)
+    assert bench.heard == [Value(70.0, 1010.0), Value(0.0), Value(70.0, taken_s)]
+
+
+def test_an_old_record_says_no_time(bench: Bench) -> None:
+    asked = [READING, Confirm(key="k"), replace(READING, n=4)]
+    bench.run(["70", "stop"], *asked)
+    untimed = [
+        replace(step, body={"value": 70.0}) if step.phase == "reply" else step
+        for step in taken_up(bench, 0.0)
+    ]
+    bench.engine(["yes", "70"]).run(lambda: going_on(bench, *asked), untimed)
+    assert bench.heard == [Value(70.0), Value(True), Value(70.0, 0.0)]
+
+
+def test_what_only_asks_speaks_of_no_machine(bench: Bench) -> None:
+    asked = [Text(key="k"), Text(key="l")]
+    engine = bench.engine(["A-1", "stop"], has_machine=False)
+    engine.run(lambda: bench.plan(*asked))
+    stopped = [line.plain() for line in bench.person.lines[-2:]]
+    assert stopped == [
+        "NOTE where-things-stand | what was answered so far is kept as s-1",
+        "NOTE go-on | go on with: tuner resume s-1",
+    ]
+    recorded = taken_up(bench, 0.0)
+    bench.engine(["B"], has_machine=False).run(lambda: going_on(bench, *asked), recorded)
+    assert bench.person.lines[0].says == "session s-1 was stopped and goes on now"
+
+
+def test_one_that_was_killed_was_cut_off(bench: Bench) -> None:
+    bench.log.step("intent", "Text", "k", fingerprint(Text(key="k")))
+    bench.log.close()
+    recorded = taken_up(bench, 0.0)
+    bench.engine(["B"]).run(lambda: going_on(bench, Text(key="k")), recorded)
+    assert "s-1 was cut off and goes on now" in bench.person.lines[0].says
+
+
+@pytest.mark.parametrize(
+    ("said", "answers", "left", "expected"),
+    [
+        ([MOVE], ["go"], ALL_OFF, (True, False)),
+        ([MOVE], ["stop"], ALL_OFF, (False, False)),
+        ([MOVE, Confirm(key="k")], ["go", "stop"], ALL_OFF, (False, False)),
+        ([Confirm(key="k")], ["stop"], HeatersLeft(False, "not off"), (False, True)),
+        ([MOVE], ["go"], HeatersLeft(False, "not off"), (True, True)),
+    ],
+)
+def test_the_plan_hears_how_the_machine_was_left(
+    bench: Bench,
+    said: list[Message],
+    answers: list[str],
+    left: HeatersLeft,
+    expected: tuple[bool, bool],
+) -> None:
+    bench.controller.left = left
+    if "stop" not in answers:
+        bench.controller.fails["move"] = PortLost("it went away")
+    bench.run(answers, GREETING, DECLARED, *said)
+    recorded = taken_up(bench, 0.0)
+    heard: list[tuple[bool, bool]] = []
+
+    def plan() -> Plan:
+        try:
+            yield from going_off([GREETING, DECLARED, *said])
+        except Interrupted as cut:
+            heard.append((cut.in_a_move, cut.heaters_on))
+        return None
+
+    bench.engine([]).run(plan, recorded)
+    replay(plan(), bench.logbook.steps(HEAD.id))
+    assert heard == [expected, expected]
+
+
+def test_what_was_heated_by_one_that_was_killed_may_be_on(bench: Bench) -> None:
+    def left(*kinds: tuple[str, str, Any]) -> dict[str, bool]:
+        steps = [
+            Step(n, 0.0, phase, kind, "k", body) for n, (phase, kind, body) in enumerate(kinds)
+        ]
+        return as_it_was_left(steps)
+
+    heated = ("intent", "Heat", {}), ("reply", "Value", {"value": 210.0})
+    assert left(*heated) == {"in_a_move": False, "heaters_on": True}
+    assert left(*heated, ("note", "heaters-left", True))["heaters_on"] is False
+
+
+def test_a_zero_check_is_no_reading_that_is_kept(bench: Bench) -> None:
+    asked = [replace(READING, n=0, expected_mm=None), READING, READING, Confirm(key="k")]
+    bench.run(["0", "70", "undo", "stop"], *asked)
+    recorded = taken_up(bench, 0.0)
+    bench.engine(["yes"]).run(lambda: going_on(bench, *asked), recorded)
+    assert "; 0 readings are kept" in bench.person.lines[0].says
+
+
+@pytest.mark.parametrize(
+    ("message", "answers", "has_moved"),
+    [
+        (MOVE, ["go", "stop"], True),
+        (Reference(key="x.reference", axis="x", position_mm=0.0), ["go", "stop"], True),
+        (MOVE, ["stop"], True),  # cut off while it was asked: perhaps it had gone already
+        (Say(key="x"), ["stop"], False),
+    ],
+    ids=["move", "search", "consent", "none"],
+)
+def test_what_moved_before_the_interruption_may_stand_anywhere(
+    bench: Bench, message: Message, answers: list[str], has_moved: bool
+) -> None:
+    said = [GREETING, DECLARED, message, Confirm(key="k")]
+    bench.run(answers, *said)
+    recorded = taken_up(bench, 0.0)
+    left_out = [Say(key="instead"), Confirm(key="k")]
+
+    def plan() -> Plan:
+        try:
+            yield from going_off(said)
+        except Interrupted:
+            yield from going_off(left_out)
+        return None
+
+    outcome = bench.engine(["stop"]).run(plan, recorded)
+    assert outcome == Outcome("stopped", 3, None)
+    assert "move" not in bench.seen
+    assert ("position of every axis" in bench.person.lines[-2].says) == has_moved
+
+
+def going_off(messages: Sequence[Message]) -> Plan:
+    for message in messages:  # noqa: UP028  (the replies go to nobody)
+        yield message
+    return None
+
+
+def test_a_record_brings_no_place_and_no_limit_to_the_gate(bench: Bench) -> None:
+    said = [GREETING, DECLARED, MOVE]
+    bench.run(["go", "stop"], *said, Confirm(key="k"))
+    recorded = taken_up(bench, 0.0)
+
+    def plan() -> Plan:
+        with pytest.raises(Interrupted):
+            yield from going_off([*said, Confirm(key="k")])
+        yield GREETING
+        yield MOVE
+        return None
+
+    outcome = bench.engine([]).run(plan, recorded)
+    assert outcome == Outcome("position-unknown", 1, None)
+    assert "CAUTION" not in bench.person.tags
+    assert "move" not in bench.seen
+
+
+@pytest.mark.parametrize("last", [draft("x", "keep"), final("x", "keep")], ids=["draft", "final"])
+def test_a_draft_of_the_record_is_written_when_it_ends_early(bench: Bench, last: Propose) -> None:
+    said = [draft("x"), draft("y"), last, Confirm(key="k")]
+    bench.run(["stop"], *said)
+    recorded = taken_up(bench, 0.0)
+    bench.proposals.clear()
+    bench.engine(["stop"]).run(lambda: going_on(bench, *said), recorded)
+    of_x = [("x", found("x", "keep"))] if last.draft else []
+    assert bench.proposals == [("y", found("y")), *of_x]
+
+
+def test_a_record_that_holds_the_end_of_the_plan_only_lacks_the_word_for_it(bench: Bench) -> None:
+    said = [Say(key="a"), Say(key="b")]
+    bench.run([], *said)
+    recorded = taken_up(bench, 0.0)
+    outcome = bench.engine([]).run(lambda: going_on(bench, *said), recorded)
+    assert outcome == Outcome("finished", 0, {"heard": 2})
+    assert bench.person.lines == []
+    assert bench.logbook.ending(HEAD.id) == ("finished", {"heard": 2})
 
 
 # --- heat ---------------------------------------------------------------------------------
@@ -926,12 +1213,14 @@ def test_heat_goes_through_the_gate_and_is_waited_for(feeder: Bench) -> None:
     outcome = feeder.run(["go"], GREETING, NOZZLE)
     assert outcome == Outcome("finished", 0, {"heard": 2})
     assert feeder.heard[-1] == Value(197.0)
+    assert feeder.clock.at_s == 1088.0
     assert feeder.controller.heated == ["M104 S200"]
     assert feeder.person.tags[:4] == ["CAUTION", "HEAT", "discard", "CONFIRM"]
     progress = [line for line in feeder.person.tagged("NOTE") if line.key == "heating"]
     assert [line.says for line in progress[:2]] == [
         "nozzle at 41 °C, on its way to 200 °C", "nozzle at 61 °C, on its way to 200 °C",
     ]  # fmt: skip
+    assert progress[0].fields == (("heater", "nozzle"), ("now_c", "41"))
     assert len(progress) == 8
     assert feeder.person.tagged("HEATED")[0].plain() == (
         "HEATED e.heat heater=nozzle now_c=197.0 | nozzle is at 197 °C"
@@ -951,6 +1240,12 @@ def test_cooling_needs_no_consent_and_ends_the_patience(feeder: Bench) -> None:
     assert [line.says for line in feeder.person.tagged("NOTE") if line.key == "e.cool"] == [
         "every heater reports that it is off"
     ]
+
+
+def test_what_was_left_is_not_looked_at_any_more(feeder: Bench) -> None:
+    outcome = feeder.run(["go"], GREETING, NOZZLE, LEAVING, Say(key="e.looks"))
+    assert outcome == Outcome("finished", 0, {"heard": 4})
+    assert feeder.done()[-2:] == ["heaters_off", "close"]
 
 
 def test_what_cannot_be_cooled_ends_the_session(feeder: Bench) -> None:
@@ -983,7 +1278,7 @@ def test_a_heater_that_warms_nothing_is_switched_off(feeder: Bench) -> None:
     assert outcome == Outcome("failed", 1, None)
     assert 1060.0 <= feeder.clock.at_s <= 1064.0
     assert feeder.done()[-2:] == ["heaters_off", "close"]
-    assert "came less than 2 nearer" in feeder.person.tagged("NOTE")[-2].says
+    assert "came less than 2 nearer" in feeder.person.tagged("NOTE")[-3].says
 
 
 @pytest.mark.parametrize("later", [(), (Heater("B", 21.0, 0.0),), (Heater("T", -40.0, 200.0),)])
@@ -1031,3 +1326,63 @@ def test_every_way_out_of_heating_switches_off(feeder: Bench, where: str, error:
     outcome = feeder.run(["go"], GREETING, NOZZLE)
     assert outcome.exit_status == (3 if isinstance(error, Stopped) else 1)
     assert feeder.done()[-2:] == ["heaters_off", "close"]
+
+
+@pytest.mark.parametrize(
+    ("messages", "answers", "error"),
+    [
+        ([NOZZLE, ASKED], ["go", "stop"], None),
+        ([NOZZLE, ASKED], ["go", "yes"], None),
+        ([NOZZLE, COOL, ASKED], ["go", "stop"], None),
+        ([NOZZLE, LEAVING], ["go"], None),
+        ([NOZZLE, ASKED], ["go"], RuntimeError("a bug")),
+    ],
+)
+def test_after_heating_every_way_out_says_that_it_stays_hot(
+    feeder: Bench, messages: list[Message], answers: list[str], error: Exception | None
+) -> None:
+    left = list(answers)
+
+    def answer(_: Question) -> str:
+        if not left and error:
+            raise error
+        return left.pop(0)
+
+    engine = feeder.engine(answer)
+    with nullcontext() if error is None else pytest.raises(type(error)):
+        engine.run(lambda: feeder.plan(GREETING, *messages))
+    said = [(line.key, line.says) for line in feeder.person.tagged("NOTE")]
+    hot = ("still-hot", "the nozzle was at 197 °C and stays hot for minutes: do not touch it")
+    assert said.count(hot) == 1
+    assert said[said.index(hot) - 1][0] == "heaters"
+
+
+def test_a_port_lost_while_heating_leaves_a_nozzle_that_may_be_hot(feeder: Bench) -> None:
+    feeder.controller.fails["heat"] = PortLost("gone")
+    feeder.run(["go"], GREETING, NOZZLE)
+    (hot,) = [line.says for line in feeder.person.tagged("NOTE") if line.key == "still-hot"]
+    assert hot == "the nozzle was to be at 200 °C: do not touch it"
+
+
+def test_a_cold_machine_is_not_said_to_be_hot(bench: Bench) -> None:
+    bench.run(["stop"], GREETING, Confirm(key="k"))
+    assert "still-hot" not in [line.key for line in bench.person.lines]
+
+
+@pytest.mark.parametrize(
+    ("answers", "words", "kept"),
+    [
+        (["70", "70", "stop"], "2 readings of this session are in the logbook", "2 readings are"),
+        (["70", "undo", "stop"], "0 readings of this session are in the logbook", "0 readings are"),
+        (["70", "70", "undo", "stop"], "1 reading of this session is in", "1 reading is kept"),
+    ],
+)
+def test_a_reading_taken_back_is_not_counted(
+    bench: Bench, answers: list[str], words: str, kept: str
+) -> None:
+    asked = [READING, READING, READING, Confirm(key="k")][: len(answers)]
+    bench.run(answers, *asked)
+    assert bench.person.lines[-2].says.startswith(words)
+    recorded = taken_up(bench, 0.0)
+    bench.engine(["stop"]).run(lambda: going_on(bench, *asked), recorded)
+    assert f"; {kept}" in bench.person.lines[0].says

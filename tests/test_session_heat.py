@@ -19,8 +19,8 @@ from tuner.errors import Unanswered
 from tuner.messages import Approach, Choose, Decided, Heat, Limits, Message, Observe, Plan, Question
 from tuner.safety.gate import Gate
 from tuner.session.engine import Engine, Outcome
-from tuner.session.logbook import Logbook, SessionHead
-from tuner.session.record import LoggedTranscript, RecordedPerson
+from tuner.session.logbook import Logbook, SessionHead, Step
+from tuner.session.record import LoggedTranscript, RecordedPerson, transcript_path
 from tuner.wire.controller import Controller
 from tuner.wire.port import Port
 
@@ -45,6 +45,10 @@ HEAD = SessionHead(
 Run = Callable[..., tuple[Outcome, list[str]]]
 
 
+def is_sent(step: Step) -> bool:
+    return (step.phase, step.kind, step.key) == ("sent", "line", "")
+
+
 @pytest.fixture
 def run(tmp_path: Path) -> Iterator[Run]:
     """Return what runs messages on the mule: the outcome, and every line that left."""
@@ -55,7 +59,7 @@ def run(tmp_path: Path) -> Iterator[Run]:
     ) -> tuple[Outcome, list[str]]:
         port = Port.open("rehearse://bench-mule?fault=none", 115200)
         log = logbook.begin(HEAD, port.clock)
-        path = tmp_path / "wire" / "s-1.txt"
+        path = transcript_path(tmp_path, "s-1", 1)
         transcript = LoggedTranscript(path, port.clock, log)
 
         def plan() -> Plan:
@@ -72,14 +76,21 @@ def run(tmp_path: Path) -> Iterator[Run]:
             hold_time_s=120.0,
             file_proposal=lambda *_: ("p", "p"),
         )
-        outcome = engine.run(plan())
+        outcome = engine.run(plan)
         transcript.close()
         records = evidence.parse(path)
         assert evidence.check(records) == []
-        return outcome, [record.text for record in records if record.kind == ">"]
+        sent = [record.text for record in records if record.kind == ">"]
+        assert sent == [step.body for step in logbook.steps("s-1") if is_sent(step)]
+        return outcome, sent
 
     yield ran
     logbook.close()
+
+
+def test_every_run_has_a_transcript_of_its_own(tmp_path: Path) -> None:
+    names = [transcript_path(tmp_path, "s-1", run) for run in (1, 2, 10)]
+    assert names == [tmp_path / "wire" / f"s-1{run}.txt" for run in ("", "-run2", "-run10")]
 
 
 def test_a_nozzle_is_heated_asked_about_and_cooled(run: Run) -> None:

@@ -6,6 +6,7 @@ import sqlite3
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -19,7 +20,6 @@ from tuner.messages import Ask, fingerprint
 from tuner.session import schema
 from tuner.session.hold import Hold, Mending, held
 from tuner.session.logbook import (
-    PROPOSAL_STATES,
     Logbook,
     ProposalState,
     SessionHead,
@@ -42,7 +42,7 @@ HEAD = SessionHead(
 
 @pytest.fixture
 def file(tmp_path: Path) -> Path:
-    return tmp_path / "bench" / "logbook.db"
+    return tmp_path / "far" / "bench" / "logbook.db"
 
 
 @pytest.fixture
@@ -101,6 +101,8 @@ def test_any_body_comes_back(logbook: Logbook, log: SessionLog, body: object) ->
 def test_what_is_no_number_is_a_mistake_of_ours(log: SessionLog, body: float) -> None:
     with pytest.raises(ValueError, match="JSON"):
         log.step("note", "kind", "key", body)
+    with pytest.raises(ValueError, match="JSON"):
+        log.end("finished", {"x": body})
 
 
 @pytest.mark.parametrize(
@@ -174,6 +176,13 @@ def test_readings_are_a_view(logbook: Logbook, log: SessionLog) -> None:
         ("1 y1 2u 1", "1"),
         ("1 y1 2>1", "1"),
         ("1u", ""),
+        ("1 2 3>1!", "1"),
+        ("1 2 3>1=", ""),  # it came out the same: both count
+        ("1 2 3>1= 4u 3>1", "3"),  # its second is undone and read anew; it counts all the same
+        ("1 2 3>1= 4>2!", "2"),
+        ("1 2 3>1! 4>2=", "1"),
+        ("1 2 3u 2 3>2=", "2"),  # the one that was undone stays so
+        ("1 y1 2>1 y2>1=", "1"),
     ],
 )
 def test_readings_that_were_taken_back(
@@ -181,13 +190,17 @@ def test_readings_that_were_taken_back(
 ) -> None:
     taken: list[str] = []
     for one in answers.split():
-        number, _, replaces = one.strip("yu").partition(">")
-        asked: dict[str, object] = {"axis": "y" if one.startswith("y") else "x"}
+        number, _, replaces = one.strip("yu=!").partition(">")
+        axis = "y" if one.startswith("y") else "x"
+        asked: dict[str, object] = {"axis": axis}
         if replaces:
             asked["replaces"] = int(replaces)
         is_undo = one.endswith("u")
         read(log, int(number), "Undo" if is_undo else "Value", {"value": 1.0}, **asked)
         taken += [] if is_undo else [one]
+        if one.endswith(("=", "!")):
+            log.step("intent", "Decided", f"{axis}.same-twice", {})
+            log.step("reply", "Value", f"{axis}.same-twice", {"value": one.endswith("=")})
     readings = logbook.readings(HEAD.id)
     assert [str(one.number) for one in readings if one.withdrawn] == withdrawn.split()
     assert len(readings) == len(taken)
@@ -195,6 +208,17 @@ def test_readings_that_were_taken_back(
     left = [one for one in readings if not one.withdrawn]
     assert len({(one.axis, one.number) for one in left}) == len(left)
     assert all(one.axis == "x" for one in readings if one.withdrawn)
+
+
+def test_steps_of_several_threads_stand_one_after_the_other(
+    logbook: Logbook, log: SessionLog
+) -> None:
+    with ThreadPoolExecutor(4) as threads:
+        for n in range(40):
+            threads.submit(log.step, "note", "kind", "key", n)
+    steps = logbook.steps(HEAD.id)
+    assert [step.n for step in steps] == [*range(1, 41)]
+    assert sorted(step.body for step in steps) == [*range(40)]
 
 
 def test_how_a_session_ended(logbook: Logbook, log: SessionLog) -> None:
@@ -227,7 +251,11 @@ def test_a_proposal_is_open_until_somebody_says_what_became_of_it(
         logbook.close_proposal("p-3", "applied", "me")
     with pytest.raises(Defect, match="no state"):
         logbook.close_proposal("p-1", "Applied", "me")
-    assert "open" in PROPOSAL_STATES
+    for state in (
+        "open", "applied", "confirmed", "not-applied", "applied-wrongly", "rejected", "replaced"
+    ):  # fmt: skip
+        logbook.close_proposal("p-2", state, "me")
+        assert logbook.proposals(HEAD.id)[1].state == state
     with pytest.raises(BenchFault):  # never a second time
         log.proposal("p-1", "x", Path("/there/p-1.toml"), "ef" * 32)
 
@@ -252,10 +280,40 @@ def test_sessions_are_listed_the_newest_first(logbook: Logbook) -> None:
     assert found[0].ended_at is None
     assert found[2] == logbook.summary("s-1") == SessionSummary(
         "s-1", found[2].started_at, "Test slide", ("x",), {"x": "keep"}, found[2].ended_at,
-        "finished",
+        "finished", "measure", simulated=True,
     )  # fmt: skip
     assert logbook.sessions() == ["s-1", "s-2", "s-3"]
     assert [one.id for one in logbook.unfinished()] == ["s-3", "s-2"]
+
+
+def test_what_became_of_a_proposal_is_listed_by_its_axis(logbook: Logbook) -> None:
+    finding = {"axis": "y", "verdict": "keep"}
+    checked = {"proposal": "p-1", "outcome": "confirmed", "finding": finding}
+    logbook.begin(named("s-1", plan="check"), SetClock()).end("finished", checked)
+    listed = logbook.summary("s-1")
+    assert (listed.verdicts, listed.outcome) == ({"y": "keep"}, "confirmed")
+
+
+@pytest.mark.parametrize(
+    ("changes", "result", "shows"),
+    [
+        ({"params": {"quick": True, "job": "A-1"}}, None, ("quick", "A-1", False)),
+        ({"plan": "lost-steps", "port": "rehearse://m?seed=1"}, None, ("lost-steps", "", True)),
+        ({"plan": "intake", "params": {"card_file": "rehearse://m"}}, {"job": "7"},
+         ("intake", "7", True)),
+    ],
+)  # fmt: skip
+def test_kind_and_job_of_a_session_are_listed(
+    logbook: Logbook, changes: dict[str, Any], result: Any, shows: tuple[str, str, bool]
+) -> None:
+    logbook.begin(
+        named("s-1", port="/dev/one", **changes)
+        if "port" not in changes
+        else named("s-1", **changes),
+        SetClock(),
+    ).end("finished", result)
+    (listed,) = logbook.summaries()
+    assert (listed.kind, listed.job, listed.simulated) == shows
 
 
 def test_a_session_is_found_by_the_beginning_of_its_name(logbook: Logbook) -> None:
@@ -399,6 +457,7 @@ def test_identifiers_are_free(logbook: Logbook) -> None:
     assert logbook.free_identifier("b") == "b"
     with pytest.raises(BenchFault):
         logbook.begin(SessionHead(**{**vars(HEAD), "id": "a"}), SetClock())
+    logbook.begin(SessionHead(**{**vars(HEAD), "id": "b"}), SetClock())  # nothing was left of it
 
 
 def test_the_name_of_a_hold(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -422,8 +481,37 @@ def test_the_name_of_a_hold(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     Hold(logbook, "s-1").close()  # the name is still there, and holds nothing
 
 
+def test_a_hold_is_let_go_of_from_any_thread(tmp_path: Path) -> None:
+    hold = Hold(tmp_path / "logbook.db", "s-1")
+    with ThreadPoolExecutor() as another:
+        another.submit(hold.close).result()
+    assert [*tmp_path.iterdir()] == []
+
+
+def test_a_hold_that_is_refused_leaves_nothing_open(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    opened: list[sqlite3.Connection] = []
+    connect = sqlite3.connect
+
+    def noted(*of: Any, **more: Any) -> sqlite3.Connection:
+        assert more["timeout"] == 0.0  # whoever is second hears it at once
+        opened.append(connect(*of, **more))
+        return opened[-1]
+
+    monkeypatch.setattr("tuner.session.hold.sqlite3.connect", noted)
+    hold = Hold(tmp_path / "logbook.db", "s-1")
+    with pytest.raises(BenchFault, match="being written"):
+        Hold(tmp_path / "logbook.db", "s-1")
+    hold.close()
+    assert len(opened) == 2
+    for one in opened:
+        with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+            one.execute("SELECT 1")
+
+
 def test_one_process_at_a_time_puts_a_damaged_logbook_aside(file: Path) -> None:
-    file.parent.mkdir()
+    file.parent.mkdir(parents=True)
     file.write_bytes(b"these are notes, not a database\n" * 100)
     with closing(Mending(file)), pytest.raises(BenchFault, match="another window is putting it"):
         Logbook(file)
@@ -467,6 +555,7 @@ def test_a_chain_of_steps_breaks_at_a_change_and_at_a_gap() -> None:
     rows[1][2] = "another"
     assert unbroken(rows) == 1
     assert unbroken([chain(1)[0], *chain(1, 2)[1:], chain(3)[0]]) == 2
+    assert seal_of([1, 2.5, "a", None], "before") == "42dd3cc3a43fad58"  # as it stands in old files
     assert seal_of([1, "a"]) != seal_of([1, "a"], "before") != seal_of(["1", "a"], "before")
     assert seal_of([b"a"]) != seal_of(["a"])
 
@@ -523,7 +612,7 @@ def test_a_newer_logbook_is_read_and_not_written(file: Path, logbook: Logbook) -
             lambda: newer.close_proposal("p", "applied", "me"),
         ]
         for one in writes:
-            with pytest.raises(BenchFault, match=r"newer version \(schema 3, this program knows 2"):
+            with pytest.raises(BenchFault, match=r"newer version \(schema 4, this program knows 3"):
                 one()
     assert file.read_bytes() == before
     assert held(file) == []
@@ -540,7 +629,7 @@ def test_what_a_newer_version_keeps_elsewhere(file: Path) -> None:
 
 
 def test_a_logbook_of_version_1_becomes_one_of_today(file: Path) -> None:
-    file.parent.mkdir()
+    file.parent.mkdir(parents=True)
     with closing(sqlite3.connect(file, isolation_level=None)) as there:
         schema._execute(there, schema._VERSION_1)
         there.execute("CREATE VIEW reading AS SELECT session, n FROM step")
@@ -587,16 +676,38 @@ def test_a_logbook_of_version_1_becomes_one_of_today(file: Path) -> None:
             log.step("note", "kind", "key")
 
 
+def test_a_logbook_of_version_2_counts_what_came_out_the_same(file: Path) -> None:
+    with closing(Logbook(file)) as logbook:
+        log = logbook.begin(HEAD, SetClock())
+        read(log, 1, "Value", {"value": 61.5})
+        read(log, 2, "Value", {"value": 61.5}, replaces=1)
+        log.step("reply", "Value", "x.same-twice", {"value": True})
+        log.close()
+    with closing(sqlite3.connect(file, isolation_level=None)) as there:
+        there.execute("DROP VIEW reading")
+        for statement in schema._statements(schema._REST_OF_2):
+            if "VIEW reading" in statement:
+                there.execute(statement)
+        there.execute("PRAGMA user_version = 2")
+        assert there.execute("SELECT withdrawn FROM reading").fetchall() == [(1,), (0,)]
+    for _ in range(2):
+        with closing(Logbook(file)) as logbook:
+            assert logbook.set_aside is None
+            assert [one.withdrawn for one in logbook.readings(HEAD.id)] == [False, False]
+
+
 def test_another_process_may_have_brought_it_up_to_date() -> None:
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as database:
         schema.bring_up_to_date(database, 0)
         before = schema.schema_of(database)
+        (changes,) = database.execute("PRAGMA schema_version").fetchone()
         schema.bring_up_to_date(database, SCHEMA_VERSION)
+        assert database.execute("PRAGMA schema_version").fetchone() == (changes,)
         assert schema.schema_of(database) == before == schema.schema_as_made()
 
 
 def test_what_is_no_database_is_set_aside(file: Path) -> None:
-    file.parent.mkdir()
+    file.parent.mkdir(parents=True)
     raw = b"these are notes, not a database\n" * 100
     file.write_bytes(raw)
     with closing(Logbook(file)) as logbook:
@@ -607,8 +718,147 @@ def test_what_is_no_database_is_set_aside(file: Path) -> None:
     assert f"file is not a database). It is kept as {aside.name}" in logbook.set_aside
 
 
+def test_what_a_file_with_nothing_in_it_is_taken_for(file: Path) -> None:
+    foreign(file, "VACUUM")  # as where a session was killed in its first moment
+    assert file.read_bytes().startswith(b"SQLite format 3\0")
+    with closing(Logbook(file)) as logbook:
+        assert logbook.set_aside is None
+    for end in ("", "-wal", "-shm"):
+        file.with_name(file.name + end).unlink(missing_ok=True)
+    file.write_bytes(b"1")  # for SQLite it is empty, and it is not
+    with closing(Logbook(file)) as logbook:
+        assert "(it is no database)" in str(logbook.set_aside)
+
+
+@pytest.mark.parametrize("change", ["application_id = 7", "user_version = 1"])
+def test_a_header_that_says_something_else(file: Path, logbook: Logbook, change: str) -> None:
+    logbook.begin(HEAD, SetClock()).end("finished", None)
+    logbook.close()
+    with closing(sqlite3.connect(file)) as there:
+        there.execute(f"PRAGMA {change}")
+    with closing(Logbook(file)) as again:
+        assert "(its header does not say what it is)" in str(again.set_aside)
+        assert again.sessions() == [HEAD.id]
+
+
+def test_an_empty_file_beside_transcripts_was_emptied(file: Path) -> None:
+    (file.parent / "wire").mkdir(parents=True)
+    file.touch()
+    Logbook(file).close()
+    file.unlink()
+    file.touch()
+    (file.parent / "wire" / "s-1.txt").touch()
+    with closing(Logbook(file)) as logbook:
+        assert "(it is empty, and there are transcripts of sessions)" in str(logbook.set_aside)
+
+
+def test_a_file_whose_header_forbids_writing_is_set_aside(file: Path, logbook: Logbook) -> None:
+    logbook.begin(HEAD, SetClock()).end("finished", None)
+    logbook.close()
+    raw = bytearray(file.read_bytes())
+    raw[18] = 3  # the version for writing, above those that are known (SQLite's documentation)
+    file.write_bytes(raw)
+    with closing(Logbook(file)) as again:
+        assert "(its header forbids writing)" in str(again.set_aside)
+        assert again.sessions() == [HEAD.id]
+        assert [path.name for path in file.parent.glob("mending*")] == []
+
+
+@pytest.mark.parametrize("is_ours", [True, False])
+def test_no_file_stays_open(file: Path, monkeypatch: pytest.MonkeyPatch, is_ours: bool) -> None:
+    opened: list[sqlite3.Connection] = []
+    connect = sqlite3.connect
+
+    def noted(*of: Any, **more: Any) -> sqlite3.Connection:
+        opened.append(connect(*of, **more))
+        return opened[-1]
+
+    foreign(file, "CREATE TABLE notes(text)")
+    if is_ours:
+        file.write_bytes(b"these are notes, not a database\n" * 100)
+    monkeypatch.setattr(sqlite3, "connect", noted)
+    schema.schema_as_made.cache_clear()
+    if is_ours:
+        with closing(Logbook(file)) as logbook:
+            logbook.begin(HEAD, SetClock())
+    else:
+        with pytest.raises(BenchFault, match="of another program"):
+            Logbook(file)
+    assert len(opened) > (4 if is_ours else 1)
+    for one in opened:
+        with pytest.raises(sqlite3.ProgrammingError, match="closed"):
+            one.execute("SELECT 1")
+
+
+# --- files too large to be looked at whole ----------------------------------------------
+
+
+@pytest.fixture
+def large(file: Path, logbook: Logbook) -> Path:
+    """A file with one session, a step, a reading and a proposal in it."""
+    log = logbook.begin(HEAD, SetClock())
+    read(log, 1, "Value", {"value": 61.5})
+    log.proposal("p-1", "x", Path("p"), "0")
+    log.end("finished", None)
+    logbook.close()
+    return file
+
+
+READS: dict[str, Callable[[Logbook], object]] = {
+    "summaries": lambda logbook: logbook.summaries(),
+    "summary": lambda logbook: logbook.summary(HEAD.id),
+    "head": lambda logbook: logbook.head(HEAD.id),
+    "ending": lambda logbook: logbook.ending(HEAD.id),
+    "steps": lambda logbook: logbook.steps(HEAD.id),
+    "readings": lambda logbook: logbook.readings(HEAD.id),
+    "proposals": lambda logbook: logbook.proposals(HEAD.id),
+}
+
+
+@pytest.mark.parametrize(
+    ("change", "refused"),
+    [
+        ("UPDATE session SET brief = '{}'", {"summaries", "summary"}),
+        ("UPDATE session SET card = 'another'", {"head", "ending"}),
+        ("UPDATE step SET body = '{}' WHERE n = 3", {"steps", "readings"}),
+        ("UPDATE proposal SET state = 'applied'", {"proposals"}),
+    ],
+)
+def test_a_record_is_looked_at_when_it_is_read(large: Path, change: str, refused: set[str]) -> None:
+    with closing(sqlite3.connect(large, isolation_level=None)) as there:
+        (trigger,) = there.execute("SELECT sql FROM sqlite_master WHERE name = 'step_is_final'")
+        there.execute("DROP TRIGGER step_is_final")
+        there.execute(change)
+        there.execute(*trigger)
+    size = large.stat().st_size
+    with closing(Logbook(large, largest_checked_bytes=size - 1)) as logbook:
+        assert logbook.set_aside is None  # the pages are whole
+        for name, look in READS.items():
+            if name not in refused:
+                look(logbook)
+                continue
+            with pytest.raises(BenchFault, match=f"session {HEAD.id} is not what was written"):
+                look(logbook)
+    with closing(Logbook(large, largest_checked_bytes=size)) as logbook:
+        assert "is not as it was written)" in str(logbook.set_aside)
+
+
+@pytest.mark.parametrize("check_pages", [False, True])
+def test_the_pages_of_a_large_file_are_looked_at_on_demand(large: Path, check_pages: bool) -> None:
+    with closing(sqlite3.connect(large)) as there:
+        query = "SELECT rootpage FROM sqlite_master WHERE name = 'proposal'"
+        (page,) = there.execute(query).fetchone()
+        (page_bytes,) = there.execute("PRAGMA page_size").fetchone()
+    raw = bytearray(large.read_bytes())
+    raw[(page - 1) * page_bytes] = 0  # says what kind of page it is; there is no kind 0
+    large.write_bytes(raw)
+    with closing(Logbook(large, largest_checked_bytes=0, check_pages=check_pages)) as logbook:
+        assert (logbook.set_aside is not None) == check_pages
+        assert logbook.sessions() == [HEAD.id]
+
+
 def test_a_damaged_logbook_stays_while_it_is_written(file: Path) -> None:
-    file.parent.mkdir()
+    file.parent.mkdir(parents=True)
     file.write_bytes(b"these are notes, not a database\n" * 100)
     hold = Hold(file, "s-1")
     with pytest.raises(BenchFault, match=r"is damaged .*session s-1 is being written into it"):

@@ -57,6 +57,7 @@ def test_any_value_comes_back(value: Any) -> None:
     "reply",
     [
         Again(), Undo(), Value(None), Value(0.1 + 0.2), Value(5e-324), Value(LIMITS),
+        Value(70.25, 1010.5), Value(70.25, 0.0),
         Value({"of": "Limits"}), Value({"value": {"axis": "x"}, "of": "Limits"}),
     ],
     ids=repr,
@@ -65,6 +66,26 @@ def test_every_kind_of_reply_comes_back(reply: Reply) -> None:
     back = through_json(reply)
     assert back == reply
     assert type(getattr(back, "value", None)) is type(getattr(reply, "value", None))
+
+
+def test_replies_stand_in_old_logbooks_as_they_stand_in_new_ones() -> None:
+    limits = {
+        "axis": "x", "minus_mm": -1.5, "plus_mm": 220.0, "scale_low": 1 / 25.4, "scale_high": 25.4,
+        "direction_seen": False, "at_mm": None,
+    }  # fmt: skip
+    forms: list[tuple[Reply, str, Any]] = [
+        (Again(), "Again", None),
+        (Undo(), "Undo", None),
+        (Value("no"), "Value", {"value": "no"}),
+        (Value(70.25, 1010.5), "Value", {"value": 70.25, "at_s": 1010.5}),
+        (Value(LIMITS), "Value", {"value": limits, "of": "Limits"}),
+    ]
+    for reply, kind, body in forms:
+        assert reply_from_json(kind, body) == reply
+    limits |= {"astray_mm": 0.0, "slant": 0.0}  # which the oldest have not
+    for reply, kind, body in forms:
+        assert reply_to_json(reply) == (kind, body)
+    assert INTERRUPTED == ("lost", "interrupted")
 
 
 def test_an_unknown_kind_is_refused() -> None:
@@ -231,6 +252,20 @@ def test_the_plan_is_interrupted_where_it_was(asked: bool) -> None:
     assert replayed.finished
     assert replayed.result == "said"
     assert replayed.messages == 3 + asked
+
+
+def test_a_replay_leaves_no_plan_open() -> None:
+    tidied = []
+
+    def plan() -> Plan:
+        try:
+            yield Say(key="a")
+        finally:
+            tidied.append(True)
+
+    kept = plan()  # so that nothing but the replay closes it
+    assert not replay(kept, []).finished
+    assert tidied == [True]
 
 
 def test_an_interruption_that_led_elsewhere_is_another_version() -> None:

@@ -195,3 +195,17 @@ def test_a_session_that_was_stopped_and_taken_up(tmp_path: Path, size: str) -> N
     for line in told:
         at = page.find(words(line.says), at)
         assert at >= 0, line
+
+
+def test_an_answer_before_the_first_move_is_taken_back(tmp_path: Path) -> None:
+    walked = walk(
+        tmp_path, rows=24, columns=80, instead={"x.free-plus": [("back\r", "how many mm")]}
+    )
+    assert walked.status == 0
+    keys = [one.key for one in walked.shots]
+    at = keys.index("x.free-plus")
+    assert keys[at - 1 : at + 3] == ["x.free-minus", "x.free-plus", "x.free-minus", "x.free-plus"]
+    assert "back" in walked.shots[at].fixed[3]
+    assert "- back" in walked.shots[at].fixed[4]
+    last_before_a_move = next(one for one in walked.shots if isinstance(one.question.accepts, Go))
+    assert "back" not in last_before_a_move.fixed[3]

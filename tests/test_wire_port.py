@@ -356,6 +356,11 @@ def test_a_port_that_is_not_there_names_those_that_are(monkeypatch: pytest.Monke
     assert "tuner ports" in says
 
 
+def test_a_port_that_nothing_is_said_of_has_no_description(monkeypatch: pytest.MonkeyPatch) -> None:
+    seen(monkeypatch, ("/dev/one", "n/a", None))
+    assert [one.description for one in port_module.list_ports()] == [""]
+
+
 def test_a_computer_without_ports_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
     seen(monkeypatch)
     assert "no serial port now; plug the data cable in" in refusal("/dev/not-there")

@@ -6,9 +6,8 @@ import io
 import os
 import sys
 
-from tuner.cli import run
-from tuner.errors import BadFile, Stopped, TunerError
-from tuner.text import visible
+from tuner.cli import failed, run
+from tuner.errors import Stopped, TunerError
 
 
 def main() -> int:
@@ -27,13 +26,8 @@ def main() -> int:
         # The reader of our output is gone; say nothing more, to it or at interpreter exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return TunerError.exit_status
-    except BadFile as error:
-        for finding in error.findings:
-            print(f"tuner: {visible(finding)}", file=sys.stderr)
-        return error.exit_status
     except TunerError as error:
-        print(f"tuner: {visible(str(error))}", file=sys.stderr)
-        return error.exit_status
+        return failed(error)
 
 
 if __name__ == "__main__":

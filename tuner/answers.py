@@ -18,6 +18,9 @@ from tuner.text import clipped, shown
 _NUMBER = re.compile(r"([+-]?)([0-9]{1,6})(?:[.,]([0-9]{1,8}))?\s*(mm|in|\"|deg)?", re.ASCII)
 _OPTION_NUMBER = re.compile(r"[1-9][0-9]?", re.ASCII)
 _TAKES_BACK = ("undo", "back")
+_BEFORE = "answer since the last move, reading or report"
+_MOST_NAMED = 200  # characters of options in a refusal
+_SHORT = {"y": "yes", "n": "no"}
 _MM_PER_INCH = Fraction(254, 10)  # exact by definition (NIST SP 811)
 
 
@@ -47,13 +50,29 @@ def parse_deg(text: str) -> float:
     return parse_mm(text.strip().lower().removesuffix("deg"))
 
 
+def _no_answer(text: str, before: str) -> Reply | None:
+    """Return what a word that is no answer asks for; ``BadAnswer`` for what nothing is left of."""
+    if text in _TAKES_BACK:
+        raise BadAnswer(f"there is no {before} to take back")
+    return Again() if text == "again" else None
+
+
+def _going_back(word: str) -> str:
+    """Return what may be done about an answer before a go, for whoever wants it back."""
+    if word not in _TAKES_BACK:
+        return ""
+    return (
+        ". A reading is taken back at the next reading. For another answer type stop: tuner resume "
+        "keeps the readings and asks anew how far the axis may go"
+    )
+
+
 def _length(accepts: Length, text: str) -> Reply:
     if not text and accepts.default:
         text = accepts.default
-    if accepts.is_reading and text == "again":
-        return Again()
-    if accepts.is_reading and text in _TAKES_BACK:
-        raise BadAnswer("there is no earlier reading to take back")
+    before = "earlier reading" if accepts.is_reading else _BEFORE
+    if (reply := _no_answer(text, before)) is not None:
+        return reply
     value = parse_deg(text) if accepts.unit == "deg" else parse_mm(text)
     if not accepts.low_mm <= value <= accepts.high_mm:
         unit, what = ("deg", "an angle") if accepts.unit == "deg" else ("mm", "a length")
@@ -78,14 +97,22 @@ def _one_of(accepts: OneOf, text: str) -> Reply:
         and 1 <= int(text) <= len(accepts.options)
     ):
         return Value(accepts.options[int(text) - 1])
-    raise BadAnswer(f"type one of: {', '.join(accepts.options)}")
+    if (reply := _no_answer(text, _BEFORE)) is not None:
+        return reply
+    if set(_SHORT.values()) <= set(accepts.options) and (meant := _SHORT.get(text)):
+        return Value(meant)
+    last = len(accepts.options)
+    numbers = f"a number 1 to {last}" if last > 1 else "1"
+    named = ", ".join(accepts.options)
+    raise BadAnswer(f"type {numbers}{f' or one of: {named}' if len(named) <= _MOST_NAMED else ''}")
 
 
 def parse(accepts: Accepts, text: str) -> Reply:
     """Return the reply that `text` means as an answer to `accepts`.
 
     Raises ``Stopped`` for ``stop``, whatever was asked, and ``BadAnswer`` with the reason
-    when the text is no answer to this question.
+    when the text is no answer to this question. ``Again`` at a reading approaches anew, elsewhere
+    it asks for the question once more.
     """
     text = text.strip()
     word = text.lower()
@@ -97,11 +124,13 @@ def parse(accepts: Accepts, text: str) -> Reply:
         case Go(what):
             if word != "go":
                 start = "starts this move" if what == "move" else "switches this heater on"
-                raise BadAnswer(f"only go {start}; type go, or stop")
+                raise BadAnswer(f"only go {start}; type go, or stop{_going_back(word)}")
             return Value("go")
         case OneOf():
             return _one_of(accepts, word)
         case Length():
             return _length(accepts, word)
         case Words():
+            if word in _TAKES_BACK:
+                raise BadAnswer(f"there is no {_BEFORE} to take back; type something else, or stop")
             return Value(text or accepts.default)

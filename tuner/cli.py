@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import re
 import sys
 from collections.abc import Sequence
@@ -15,6 +14,7 @@ from tuner.text import shown
 
 if TYPE_CHECKING:
     from tuner.commands.typed_parts import TypedMotor
+    from tuner.errors import TunerError
 
 _HOME = "--home"
 # SESSION may stand where export does, so the two words are one command.
@@ -349,8 +349,7 @@ def _add_examine(commands: _Commands) -> argparse.ArgumentParser:
     examine.add_argument(
         "--placed",
         choices=("depth-rod", "inside-jaws", "outside-jaws"),
-        default="depth-rod",
-        help="how the caliper was used (default: depth-rod)",
+        help="how the caliper was used (default: as an exported table says, else depth-rod)",
     )
     examine.add_argument(
         "--datum",
@@ -539,9 +538,14 @@ def _add_counter(commands: _Commands) -> list[argparse.ArgumentParser]:
             "Ask what came in and why, and say how to go on. It is kept for the sheet; only what\n"
             "is typed is kept, and nothing is moved. What was left is taken up by tuner resume."
         ),
-        epilog="example: tuner intake card.toml",
+        epilog="examples:\n  tuner intake card.toml\n  tuner intake bench-mule    to try it out",
     )
-    intake.add_argument("card", type=Path, metavar="CARD", help="the machine card, a TOML file")
+    intake.add_argument(
+        "card",
+        type=Path,
+        metavar="CARD",
+        help="the machine card, a TOML file; or the name of a simulated machine",
+    )
     _add_plain(intake)
     sheet = commands.add_parser(
         "sheet",
@@ -552,10 +556,13 @@ def _add_counter(commands: _Commands) -> list[argparse.ArgumentParser]:
             "job, and before and after a change. It is one HTML file that prints, with a Markdown\n"
             "twin, in the folder sheets. Nothing is ever overwritten."
         ),
-        epilog="examples:\n  tuner sheet last\n  tuner sheet 20260314 20260316 --output sheet.html",
+        epilog="examples:\n  tuner sheet A-17\n  tuner sheet 20260314 20260316 --output sheet.html",
     )
     sheet.add_argument(
-        "sessions", nargs="+", metavar="SESSION", help="its name, a beginning of it, or last"
+        "sessions",
+        nargs="+",
+        metavar="SESSION",
+        help="the number of a job; or a session: its name, a beginning of it, or last",
     )
     sheet.add_argument("--output", type=Path, metavar="FILE", help="write the one file there")
     sheet.add_argument(
@@ -614,7 +621,7 @@ def _add_json(command: argparse.ArgumentParser, default: object) -> None:
 def _add_extent(parser: argparse.ArgumentParser) -> None:
     extent = parser.add_mutually_exclusive_group()
     extent.add_argument(
-        "--quick", action="store_true", help="four readings an axis: how the machine was found"
+        "--quick", action="store_true", help="about ten readings an axis: how the machine was found"
     )
     extent.add_argument(
         "--test",
@@ -628,9 +635,11 @@ def _add_extent(parser: argparse.ArgumentParser) -> None:
     )
     extent.add_argument(
         "--check",
-        type=Path,
         metavar="PROPOSAL",
-        help="measure its axis again after a person applied this proposal (a TOML file)",
+        help=(
+            "measure its axis again after a person applied this proposal: its file, its identifier "
+            "or the beginning of that, or last"
+        ),
     )
 
 
@@ -670,7 +679,20 @@ def _add_home(command: argparse.ArgumentParser, default: object) -> None:
 
 
 def _home(given: Path | None) -> Path:
-    return given or Path(os.environ.get("TUNER_HOME") or Path.home() / "tuner-bench")
+    from tuner.commands.home import usual_home
+
+    return given or usual_home()
+
+
+def _find_cards(given: argparse.Namespace) -> None:
+    """Put, for a card that lies among those of the home, where it lies in place of its name."""
+    from tuner.commands.cards import found_card
+
+    makes_one = given.command == "card" and given.action == "new"
+    for name in ("start_from",) if makes_one else ("card",):
+        path = getattr(given, name, None)
+        if path is not None:
+            setattr(given, name, found_card(path, _home(given.home)))
 
 
 def _typed_motor(given: argparse.Namespace) -> TypedMotor:
@@ -696,6 +718,7 @@ def _travel(given: argparse.Namespace) -> int:
     if given.axes and given.card is None:
         raise UsedWrongly("--axis is an axis of a card; give --card as well")
     if given.card is not None:
+        _find_cards(given)
         return travel_of_card(card_path=given.card, axes=given.axes, as_json=given.as_json)
     from tuner.commands.typed_parts import TypedDrive
 
@@ -732,6 +755,8 @@ def run(arguments: Sequence[str]) -> int:
 
         return print_candidates(parser, arguments[2:], _home(None))
     given = parser.parse_args([_NEGATIVE.sub(r"-\1.\2", one) for one in _joined(arguments)])
+    if given.command not in ("travel", "intake"):  # these look for it themselves
+        _find_cards(given)
     match given.command:
         case "travel":
             return _travel(given)
@@ -911,6 +936,14 @@ def run(arguments: Sequence[str]) -> int:
     from tuner.commands.menu import menu
 
     return _follow(menu(_home(given.home)), given.home)
+
+
+def failed(error: TunerError) -> int:
+    """Say on standard error why a command ended, and return the exit status for it."""
+    from tuner.commands.report import print_failure
+
+    print_failure(error)
+    return error.exit_status
 
 
 def _follow(arguments: Sequence[str], home: Path | None) -> int:

@@ -281,8 +281,14 @@ class Interrupted(Exception):
     """Thrown into a plan at the message it waits for: there the session was cut off.
 
     It is taken up now, by another process and perhaps days later. Nobody talks to the machine
-    any more, and nobody knows where its axes stand.
+    any more, and nobody knows where its axes stand. `in_a_move` says that it was cut off while
+    something moved, `heaters_on` that its heaters were not confirmed off.
     """
+
+    def __init__(self, *, in_a_move: bool = False, heaters_on: bool = False) -> None:
+        super().__init__()
+        self.in_a_move = in_a_move
+        self.heaters_on = heaters_on
 
 
 Reply = Value | Again | Undo

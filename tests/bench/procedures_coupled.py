@@ -1,5 +1,7 @@
 """Coupled belts, a vertical axis on two screws, a table: against every fault of the rehearsal.
 
+The table turns freely, or is tied by a cable and read at a radius.
+
     nice python tests/bench/procedures_coupled.py [--seeds N] [--only TEXT]
 
 Prints how often what was said of each fault is right, and pooled how often it is right (at least
@@ -16,7 +18,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from coupled_world import CASES, hold
+from coupled_world import CASES
 
 
 def main() -> int:
@@ -29,7 +31,7 @@ def main() -> int:
         good = 0
         for seed in range(1, given.seeds + 1):
             with tempfile.TemporaryDirectory() as home:
-                held = hold(Path(home), case.fault, case.axis, seed)
+                held = case.hold(Path(home), seed)
             wrong = case.wrong(held.findings)
             good += not wrong
             confidently_wrong += case.is_confidently_wrong(held.findings)

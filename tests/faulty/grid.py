@@ -385,7 +385,7 @@ def run(
         file_proposal=lambda axis, finding: (axis, str(finding)),
     )
     try:
-        outcome = engine.run(tour(phase, channel, engine.stop))
+        outcome = engine.run(lambda: tour(phase, channel, engine.stop))
         steps = logbook.steps(name)
     finally:
         transcript.close()

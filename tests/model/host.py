@@ -246,7 +246,7 @@ class _Outside(_Environment):
     def run(self) -> None:
         """Run the program until the inputs are used up, or to its end."""
         try:
-            outcome = self.engine.run(self._plan)
+            outcome = self.engine.run(lambda: self._plan)
         except _Waits:
             return
         self.reached = (("ended", outcome), Wait("ended", outcome))

@@ -7,7 +7,7 @@ from pathlib import Path
 from tuner.card.check import warnings
 from tuner.card.dialect import read_dialect
 from tuner.card.read import read_card
-from tuner.commands.report import print_json
+from tuner.commands.report import print_json, print_line
 from tuner.errors import BadFile
 from tuner.safety.words import check_dialect
 from tuner.text import shown
@@ -33,5 +33,5 @@ def card_check(*, card_path: Path, as_json: bool) -> int:
         print_json({"file": str(card_path), "errors": [*errors], "warnings": odd})
         return BadFile.exit_status if errors else 0
     for one in odd or (f"{shown(str(card_path))}: nothing is wrong and nothing is odd",):
-        print(one)
+        print_line(one)
     return 0

@@ -1,31 +1,38 @@
 """``tuner card new``: describe a machine, question by question, and write its card.
 
 The rules it keeps: nothing is connected; a file that is there is never overwritten; a card is
-written whole, or not at all. ``back`` plays the plan again without the last answer.
+written whole, or not at all. ``back`` plays the plan again without the last answer. What was
+answered before a stop is kept as a draft, until its card is written.
 """
 
 from __future__ import annotations
 
+import shlex
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from fractions import Fraction
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeGuard
 
 from tuner.answers import parse
 from tuner.card.dialect import read_dialect
 from tuner.card.read import read_card
 from tuner.card.write import write_new
+from tuner.commands.cards import SUFFIX, cards_folder
+from tuner.commands.drafts import Draft, Kept, drafts, free_draft
+from tuner.commands.home import usual_home
 from tuner.commands.tune import console_for
 from tuner.errors import BadAnswer, BadFile, Defect, Stopped, UsedWrongly
 from tuner.messages import (
+    Again,
     Choose,
     Line,
     MakePlan,
     Message,
     Person,
-    Question,
     Reply,
     Say,
     Text,
@@ -34,12 +41,12 @@ from tuner.messages import (
 )
 from tuner.plans.asking import REFUSED, typed
 from tuner.plans.card_setup import card_setup
-from tuner.plans.run import Part
+from tuner.plans.run import Part, hear
 from tuner.session.questions import question_of
-from tuner.text import shown, slug
+from tuner.text import clipped, shown, slug
 
-_SUFFIX = ".toml"
-_FOLDER = "cards"
+_BEGIN_ANEW = "begin-anew"
+_LONGEST_NAME = 40
 
 
 def card_new(*, home: Path, target: Path | None, start_from: Path | None, plain: bool) -> int:
@@ -49,7 +56,7 @@ def card_new(*, home: Path, target: Path | None, start_from: Path | None, plain:
     Raises ``UsedWrongly`` when `target` is there already, ``BadFile`` for an earlier card that
     is wrong.
     """
-    start = _as_plain_data(start_from) if start_from is not None else {}
+    start = {} if start_from is None else _as_plain_data(start_from)
     if target is not None:
         if taken := _taken(target):
             raise UsedWrongly(taken)
@@ -59,34 +66,134 @@ def card_new(*, home: Path, target: Path | None, start_from: Path | None, plain:
                 "name a file elsewhere"
             )
     console = console_for(plain)
-    interview = Interview(console)
+    setting_up = _SettingUp(console, home, target, start_from, start)
+    return console.serve(setting_up.work, lambda: None)
 
-    def work() -> int:
+
+@dataclass
+class _SettingUp:
+    """One setup of a card, begun anew or gone on with."""
+
+    person: Person
+    home: Path
+    target: Path | None
+    start_from: Path | None
+    start: Mapping[str, Any]
+
+    def work(self) -> int:
+        """Ask until the card is written, or keep what was answered; return the exit status."""
+        begun: Draft | None = None
+        interview = Interview(self.person)
         try:
-            path = interview.run(lambda: _conversation(home, target, start))
+            waiting = drafts(cards_folder(self.home))
+            if waiting:
+                begun = interview.run(lambda: _which_draft(waiting))
+            if begun is not None:
+                self._take_up(begun)
+            interview = Interview(self.person, begun.answers if begun else ())
+            path = interview.run(lambda: _conversation(self.home, self.target, self.start))
         except Stopped as stopped:
-            return _stopped(console, interview, stopped)
-        return 1 if path is None else 0
+            self._tell("stopped", str(stopped))
+            self._keep(interview, begun)
+            return stopped.exit_status
+        if path is None:
+            self._keep(interview, begun)
+            return 1
+        if begun is not None:
+            with suppress(OSError):  # it is offered again then, which harms nothing
+                begun.path.unlink()
+        return 0
 
-    return console.serve(work, lambda: None)
+    def _take_up(self, begun: Draft) -> None:
+        """Go on with what `begun` was started with, as far as the command line says nothing."""
+        if self.target is None and begun.target and not _taken(Path(begun.target)):
+            self.target = Path(begun.target)
+        if self.start_from is None and begun.start_from:
+            self.start_from = Path(begun.start_from)
+            try:
+                self.start = _as_plain_data(self.start_from)
+            except BadFile as wrong:
+                self._tell("start-from", f"it goes on without the card that it began with: {wrong}")
+
+    def _keep(self, interview: Interview, begun: Draft | None) -> None:
+        """Keep what was answered in `interview` as a draft, in the place of the one it `begun`."""
+        answers = interview.answers()
+        if not answers:
+            self._tell("not-written", "No card was written, and nothing was changed")
+            return
+        for group, said in interview.said().items():
+            self._tell(f"answered.{group}", f"{group}: {said}")
+        draft = Draft(
+            begun.path if begun else free_draft(cards_folder(self.home)),
+            answers,
+            *("" if one is None else str(one.absolute()) for one in (self.start_from, self.target)),
+        )
+        try:
+            draft.keep()
+        except OSError as error:
+            reason = shown(error.strerror or str(error))
+            self._tell(
+                "not-written",
+                f"No card was written, and {shown(str(draft.path))} could not be written either "
+                f"({reason}). The lines above are your answers",
+            )
+        else:
+            self._tell(
+                "not-written",
+                f"No card was written. Your answers are kept in {shown(str(draft.path))}: tuner "
+                "card new goes on from them, and Enter takes each of them",
+            )
+
+    def _tell(self, key: str, says: str) -> None:
+        self.person.tell(Line("NOTE", key, (), says))
+
+
+def _which_draft(waiting: Sequence[Draft]) -> Part[Draft | None]:
+    """Ask with which of the drafts to go on; the result is None for none of them."""
+    named = {_named(one): one for one in waiting}
+    first = next(iter(named))
+    chosen = yield from hear(
+        Choose(
+            key="draft",
+            options=(*named, _BEGIN_ANEW),
+            default=first,
+            says="A card was begun and not finished. Go on with it? Enter takes each answer that "
+            f"was given. {_BEGIN_ANEW} leaves it as it is.",
+        )
+    )
+    return named.get(chosen)
+
+
+def _named(draft: Draft) -> str:
+    machine = clipped(shown(draft.answer("machine.name")), _LONGEST_NAME) or "no name yet"
+    return f"{machine}: {len(draft.answers)} answers in {shown(draft.path.name)}"
 
 
 class Interview:
     """Runs a plan that only says and asks; every answer can be taken back."""
 
-    def __init__(self, person: Person) -> None:
+    def __init__(self, person: Person, former: Iterable[Kept] = ()) -> None:
         self._person = person
-        self._answered: list[tuple[str, Reply]] = []
+        self._answered: list[tuple[Kept, Reply]] = []
+        self._former = {(one.key, one.asked): one for one in former}
+        self._section: Line | None = None
 
     def run(self, make_plan: MakePlan) -> Any:
-        """Run the plan of `make_plan` to its end and return its result; raises ``Stopped``."""
+        """Run the plan of `make_plan` to its end and return its result; raises ``Stopped``.
+
+        Enter takes what was answered to the same question before, if it was.
+        """
         plan, known = make_plan(), list[Reply]()
-        message = next(plan)
+        message, passed = next(plan), None
         while True:
-            if not known:
-                reply = self._hear(message)
-            else:  # on the way back to a question: heard before, and not shown again
+            if known:  # on the way back to a question: heard before, and not shown again
+                passed = message if _is_section(message) else passed
                 reply = Value(None) if isinstance(message, Say) else known.pop(0)
+            else:
+                if passed is not None and not _is_section(message):
+                    self._tell_section(passed)
+                passed = None
+                reply = self._hear(message)
             try:
                 if isinstance(reply, Undo):
                     plan.close()
@@ -97,13 +204,18 @@ class Interview:
             except StopIteration as ended:
                 return ended.value
 
+    def answers(self) -> list[Kept]:
+        """Return all that was answered and still is of use: those of before, then those given."""
+        given = [one for one, _ in self._answered]
+        keys = {one.key for one in given}
+        return [*(one for one in self._former.values() if one.key not in keys), *given]
+
     def said(self) -> dict[str, str]:
         """Return what was answered so far, a line of text for each part of the plan."""
         groups: dict[str, dict[str, str]] = {}
-        for key, reply in self._answered:
-            group, _, name = key.partition(".")
-            if isinstance(reply, Value):
-                groups.setdefault(group, {})[name] = shown(str(reply.value))
+        for one, _ in self._answered:
+            group, _, name = one.key.partition(".")
+            groups.setdefault(group, {})[name] = shown(one.answer)
         return {
             group: ", ".join(f"{name} {value}".lstrip() for name, value in said.items())
             for group, said in groups.items()
@@ -113,27 +225,44 @@ class Interview:
         match message:
             case Say():
                 if message.key == REFUSED:  # asked again: as if it had not been answered
-                    self._answered.pop()
-                line = Line(message.tag, message.key, message.fields, message.says)
-                self._person.tell(line)
+                    one, _ = self._answered.pop()
+                    self._former.pop((one.key, one.asked), None)
+                if _is_section(message):
+                    self._tell_section(message)
+                else:
+                    self._person.tell(_line(message))
                 return Value(None)
             case Choose() | Text():
-                return self._ask(question_of(message, may_undo=True))
+                return self._ask(message)
         raise Defect(f"{message.key}: the plan turned to a machine, and there is none here")
 
-    def _ask(self, question: Question) -> Reply:
-        key = question.line.key
+    def _tell_section(self, message: Say) -> None:
+        """Tell the head of a section, once where it is the one that stands already."""
+        line = _line(message)
+        if line != self._section:
+            self._person.tell(line)
+        self._section = line
+
+    def _ask(self, message: Choose | Text) -> Reply:
+        former = self._former.get((message.key, message.says))
+        may_be = not isinstance(message, Choose) or (former and former.answer in message.options)
+        asked = replace(message, default=former.answer) if former and may_be else message
+        question = question_of(asked, may_undo=bool(self._answered))
+        accepts = question_of(asked, may_undo=True).accepts
         while True:
             try:
-                reply = parse(question.accepts, self._person.ask(question))
+                reply = parse(accepts, self._person.ask(question))
+                if isinstance(reply, Again):
+                    continue
             except BadAnswer as reason:
                 self._refuse(str(reason))
                 continue
-            if not isinstance(reply, Undo):
-                self._answered.append((key, reply))
+            if isinstance(reply, Value):
+                self._answered.append((Kept(message.key, message.says, _typed(reply.value)), reply))
                 return reply
             if self._answered:
-                self._answered.pop()
+                one, _ = self._answered.pop()
+                self._former[one.key, one.asked] = one
                 return reply
             self._refuse("this is the first question; answer it, or type stop")
 
@@ -141,18 +270,33 @@ class Interview:
         self._person.tell(Line("NOTE", REFUSED, (), reason))
 
 
+def _is_section(message: Message) -> TypeGuard[Say]:
+    return isinstance(message, Say) and message.tag == "STEP"
+
+
+def _line(said: Say) -> Line:
+    return Line(said.tag, said.key, said.fields, said.says)
+
+
+def _typed(value: Any) -> str:
+    """Return an answer as a person could type it."""
+    if isinstance(value, float):
+        return f"{value:.6f}".rstrip("0").rstrip(".")
+    return str(value)
+
+
 def _conversation(home: Path, target: Path | None, start: Mapping[str, Any]) -> Part[Path | None]:
     description = yield from card_setup(start)
     if description is None:
         return None
-    suggested = target or _free_place(home / _FOLDER, slug(description.name))
+    suggested = target or _free_place(cards_folder(home), slug(description.name))
 
     def write(text: str) -> Path:
         path = Path(text)
         if reason := _taken(path):
             raise ValueError(reason)
         try:
-            if path.parent == home / _FOLDER:
+            if path.parent == cards_folder(home):
                 path.parent.mkdir(parents=True, exist_ok=True)
             if not write_new(path, description.text.encode()):
                 raise ValueError(_taken(path))
@@ -170,7 +314,12 @@ def _conversation(home: Path, target: Path | None, start: Mapping[str, Any]) -> 
         wanted="file name",
         default=str(suggested),
     )
-    yield Say(key="written", fields=(("file", shown(str(path))),), says=_what_next(path))
+    yield Say(
+        key="written",
+        fields=(("file", shown(str(path))),),
+        says=f"Written to {shown(str(path))}, as text to read and change. Next, in this order:",
+    )
+    yield from _what_next(path)
     try:
         read_dialect(read_card(path).dialect, path)
     except BadFile as wrong:
@@ -179,10 +328,10 @@ def _conversation(home: Path, target: Path | None, start: Mapping[str, Any]) -> 
 
 
 def _free_place(folder: Path, stem: str) -> Path:
-    path, n = folder / f"{stem}{_SUFFIX}", 1
+    path, n = folder / f"{stem}{SUFFIX}", 1
     while path.exists():
         n += 1
-        path = folder / f"{stem}-{n}{_SUFFIX}"
+        path = folder / f"{stem}-{n}{SUFFIX}"
     return path
 
 
@@ -195,22 +344,18 @@ def _taken(path: Path) -> str:
     return ""
 
 
-def _what_next(path: Path) -> str:
-    name = shown(str(path))
-    return (
-        f"Written to {name}, as text to read and change. Next, with the machine on: tuner ports, "
-        f"then tuner tune {name} --port PORT"
-    )
-
-
-def _stopped(person: Person, interview: Interview, stopped: Stopped) -> int:
-    person.tell(Line("NOTE", "stopped", (), str(stopped)))
-    for group, said in interview.said().items():
-        person.tell(Line("NOTE", f"answered.{group}", (), f"{group}: {said}"))
-    person.tell(
-        Line("NOTE", "not-written", (), "No file was written. The lines above are your answers")
-    )
-    return stopped.exit_status
+def _what_next(path: Path) -> Part[None]:
+    """Say what to do with the card at `path`, in order."""
+    is_found_by_name = path.parent == cards_folder(usual_home()) and not Path(path.name).exists()
+    name = shown(shlex.quote(path.name if is_found_by_name else str(path)))
+    steps = {
+        "check": f"1. tuner card check {name} says whether anything on it is odd",
+        "travel": f"2. tuner travel --card {name} compares its parts with the stored numbers",
+        "rehearse": "3. tuner rehearse is a whole session on a simulated machine; nothing moves",
+        "tune": f"4. the machine on: tuner ports, then tuner tune {name} --port PORT",
+    }
+    for key, says in steps.items():
+        yield Say(key=f"next.{key}", says=says)
 
 
 def _as_plain_data(path: Path) -> dict[str, Any]:

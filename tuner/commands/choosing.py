@@ -15,13 +15,15 @@ from pathlib import Path
 from tuner.card.read import read_card
 from tuner.card.schema import Card
 from tuner.commands.card_new import Interview
+from tuner.commands.cards import cards_folder, found_card
+from tuner.commands.proposals import open_changes
 from tuner.commands.tune import console_for
 from tuner.errors import BadFile
 from tuner.messages import Choose, Line, Person, Say, Text
 from tuner.plans.run import Part, hear
 from tuner.session.logbook import Logbook, SessionSummary, url_in_words
 from tuner.text import shown
-from tuner.wire.port import is_rehearsal, list_ports
+from tuner.wire.port import PortSeen, is_rehearsal, list_ports
 
 __all__ = ["ALL", "Arguments", "choose_card", "choose_tune", "conversation", "sessions"]
 
@@ -94,9 +96,9 @@ def choose_tune(home: Path, axis: str | None = None, work: str | None = None) ->
                 key="menu.work",
                 options=(*_WORK, *([_CHECK] if waiting else [])),
                 default=MEASURE,
-                says="What is to be done? measure: find the right number of each axis. quick: four "
-                "readings an axis, how it was found. lost-steps: at which feed an axis loses its "
-                "way. axis-test: how well it finds its places. squareness: of two axes"
+                says="What is to be done? measure: find the right number of each axis. quick: about "
+                "ten readings an axis, how it was found. lost-steps: at which feed an axis loses "
+                "its way. axis-test: how well it finds its places. squareness: of two axes"
                 + (". check: measure again after you typed a proposed number in" * bool(waiting)),
             )
         )
@@ -152,13 +154,17 @@ def choose_card(home: Path) -> Part[tuple[Path, Card] | None]:
             )
             return None
         try:
-            return Path(typed), read_card(Path(typed))
+            path = found_card(Path(typed), home)
+            return path, read_card(path)
         except BadFile as wrong:
             yield Say(key="refused", says=str(wrong))
 
 
 def _choose_port(home: Path, machine: str) -> Part[str]:
-    seen = {one.device: f"{one.device} ({one.description})" for one in list_ports()}
+    described = {one.device: _description(one) for one in list_ports()}
+    # One without a description is most likely no machine: it comes last, and Enter takes none.
+    by_promise = sorted(described, key=lambda device: not described[device])
+    seen = {device: f"{device}{described[device]}" for device in by_promise}
     last = _last_port(home, machine)
     named = {last: f"{last} (used last)"} if last else {}
     ports = {words: device for device, words in (named | (seen | named)).items()}
@@ -167,7 +173,7 @@ def _choose_port(home: Path, machine: str) -> Part[str]:
         Choose(
             key="menu.port",
             options=options,
-            default=options[0] if ports else "",
+            default=options[0] if last or any(described.values()) else "",
             says="Where is the machine connected?",
         )
     )
@@ -186,6 +192,12 @@ def _choose_port(home: Path, machine: str) -> Part[str]:
     return str(typed)
 
 
+def _description(port: PortSeen) -> str:
+    """Return what the system says of `port` besides its name, in brackets; empty for nothing."""
+    says_more = port.description not in ("", port.device.rpartition("/")[2])
+    return f" ({port.description})" if says_more else ""
+
+
 def _cards(home: Path) -> list[_Found]:
     """Return the cards of this folder and of `home`, those of the last machines first."""
     machines = [one.machine for one in sessions(home)]
@@ -199,7 +211,7 @@ def _cards(home: Path) -> list[_Found]:
 
 
 def _readable(home: Path) -> Iterator[tuple[Path, Card]]:
-    for folder in (Path(), home / "cards", home):
+    for folder in (Path(), cards_folder(home), home):
         for path in sorted(folder.glob("*.toml"))[:_MOST_FILES]:
             try:
                 yield path, read_card(path)
@@ -223,16 +235,8 @@ def sessions(home: Path) -> list[SessionSummary]:
 
 
 def _open_proposals(home: Path, machine: str) -> dict[str, str]:
-    """Return the files of the proposals for `machine` that are still open, the newest first."""
-    its = [one.id for one in sessions(home) if one.machine == shown(machine)]
-    if not its:
-        return {}
-    logbook = Logbook(home / "logbook.db")
-    try:
-        written = [one for session in its for one in reversed(logbook.proposals(session))]
-    finally:
-        logbook.close()
-    return {one.id: one.path for one in written[:_MOST_PROPOSALS] if one.state == "open"}
+    """Return the changes that were proposed for `machine` and wait, by their names to be typed."""
+    return {one.id: one.id for one in open_changes(home, [machine])[:_MOST_PROPOSALS]}
 
 
 def _last_port(home: Path, machine: str) -> str | None:

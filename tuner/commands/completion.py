@@ -10,14 +10,18 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from tuner.card.read import read_card
 from tuner.commands.choosing import sessions
+from tuner.commands.named import one_named
+from tuner.commands.proposals import open_changes
 from tuner.errors import TunerError
 from tuner.rehearsal.faults import FAULTS
 from tuner.rehearsal.truth import HEALTHY
+from tuner.session.logbook import Logbook, SessionSummary
 from tuner.wire.port import list_ports
 
 __all__ = ["SCRIPTS", "candidates", "completion", "print_candidates"]
@@ -30,7 +34,7 @@ _tuner() {
     local one
     COMPREPLY=()
     while IFS= read -r one; do
-        COMPREPLY+=("$one")
+        COMPREPLY+=("$(printf %q "$one")")
     done < <(tuner completion words "${COMP_WORDS[@]:1:COMP_CWORD}" 2>/dev/null)
 }
 complete -o default -F _tuner tuner
@@ -48,14 +52,20 @@ compdef _tuner tuner
 function __tuner_words
     set -l before (commandline -opc)
     set -l begun (commandline -ct)
-    tuner completion words $before[2..] "$begun" 2>/dev/null
+    set -l found (tuner completion words $before[2..] "$begun" 2>/dev/null)
+    if test (count $found) -gt 0
+        printf '%s\n' $found
+    else
+        __fish_complete_path "$begun"
+    end
 end
-complete -c tuner -a '(__tuner_words)'
+complete -c tuner -f -a '(__tuner_words)'
 """,
 }
 
 _USUAL_AXES = ("x", "y", "z", "e")
 _LAST = "last"
+_RESUME, _EXPORT = "resume", "export"
 
 
 def completion(shell: str) -> int:
@@ -77,17 +87,21 @@ def candidates(parser: argparse.ArgumentParser, words: Sequence[str], home: Path
     Empty where a file name is expected, or nothing that is known.
     """
     *before, current = words or [""]
+    current = current.replace("\\", "")  # as bash hands over what it has quoted itself
     place = _Place.at_the_start(parser)
     for word in before:
         place = place.after(word)
     values: _Values = {
         "port": _ports,
-        "session": lambda _: _sessions(home),
+        "session": lambda before: _sessions(home, only_open=_RESUME in before),
         "sessions": lambda _: _sessions(home),
         "compare": lambda _: _sessions(home),
+        "of_machine": lambda _: [one.machine for one in sessions(home)],
+        "job": lambda _: _jobs(home),
+        "check": lambda _: _changes(home),
         "fault": lambda _: FAULTS,
         "machine": lambda _: HEALTHY,
-        "axis": _axes,
+        "axis": lambda before: _axes_read(home, before),
         "axes": _axes,
     }
     return sorted({one for one in place.offers(current, before, values) if one.startswith(current)})
@@ -195,8 +209,34 @@ def _ports(_before: Sequence[str]) -> Sequence[str]:
     return [one.device for one in list_ports()]
 
 
-def _sessions(home: Path) -> Sequence[str]:
-    return [_LAST, *(one.id for one in sessions(home))]
+def _sessions(home: Path, *, only_open: bool = False) -> list[str]:
+    """Return what stands for a session: its name, the number of its job, ``last``."""
+    known = [one for one in sessions(home) if not only_open or one.ended_as != "finished"]
+    return [_LAST, *(one.id for one in known), *_numbers(known)]
+
+
+def _jobs(home: Path) -> list[str]:
+    return _numbers(sessions(home))
+
+
+def _numbers(of: Iterable[SessionSummary]) -> list[str]:
+    return [one.job for one in of if one.job]
+
+
+def _changes(home: Path) -> list[str]:
+    return [_LAST, *(one.id for one in open_changes(home))]
+
+
+def _axes_read(home: Path, before: Sequence[str]) -> Sequence[str]:
+    """Return the axes that were read in the session that was typed, else the usual ones."""
+    if (home / "logbook.db").exists():
+        with closing(Logbook(home / "logbook.db")) as logbook:
+            for word in before[before.index(_EXPORT) + 1 :] if _EXPORT in before else ():
+                try:
+                    return [one.axis for one in logbook.readings(one_named(logbook, word, ""))]
+                except TunerError:
+                    continue
+    return _USUAL_AXES
 
 
 def _axes(before: Sequence[str]) -> Sequence[str]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tuner.card.read import read_card
 from tuner.card.schema import Axis, Card
+from tuner.commands.exported import told_in
 from tuner.commands.report import (
     print_columns,
     print_failure,
@@ -40,6 +41,11 @@ _IN_WORDS = {
     "suspect_readings": "misread readings",
     "jumps": "jumps",
     "lost-steps": "lost cycles of the motor",
+    "belt-jump": "teeth of the belt",
+}
+_HEADS = {
+    "number": "what is behind the number, one of these:",
+    "motion": "how the axis moves, each by itself:",
 }
 
 
@@ -48,11 +54,14 @@ def examine(
     files: Sequence[Path],
     card_path: Path | None,
     axes: Sequence[str] | None,
-    placed: Place,
+    placed: Place | None,
     datum_look: DatumLook | None = None,
     as_json: bool,
 ) -> int:
     """Examine the readings in each of `files` and print what they say, in that order.
+
+    The axis, and how the caliper was `placed`, are those that an exported table says of itself
+    unless they are given; a depth rod where nobody says.
 
     A file that cannot be used is told on standard error and the others are still examined.
     Returns 0, or 1 where there was such a file. Raises ``BadFile`` for a wrong card and
@@ -66,12 +75,16 @@ def examine(
             "for each of them in their order"
         )
     card = None if card_path is None else read_card(card_path)
-    names: Sequence[str | None] = axes or [None]
+    told = [told_in(file) for file in files]
+    names = [one.axis for one in told]
+    if axes:
+        names = [*axes] * (len(files) // len(axes))
     of_files = [None if card is None else axis_on(card, name) for name in names]
+    hows = [placed or one.placed or "depth-rod" for one in told]
     status, printed = 0, False
-    for file, axis in zip(files, of_files * (len(files) // len(of_files)), strict=True):
+    for file, axis, how in zip(files, of_files, hows, strict=True):
         try:
-            examination = examine_axis(read_table(file), card, axis, placed, datum_look)
+            examination = examine_axis(read_table(file), card, axis, how, datum_look)
         except (BadFile, BadReadings) as failure:
             print_failure(failure, of=f"{shown(str(file))}: ")
             status = TunerError.exit_status
@@ -83,7 +96,7 @@ def examine(
             continue
         if printed:
             print()
-        _print(examination, file, card, axis, placed)
+        _print(examination, file, card, axis, how)
         printed = True
     return status
 
@@ -230,8 +243,13 @@ def _print_finding(found: Examination) -> None:
         print_sentence(f"no causes: {found.why_no_causes}")
         return
     causes = finding.as_json(file=None, axis=None)["causes"]
-    for one in causes:
-        print_sentence(f"{100 * one['p']:5.1f} %  {one['name']}: {one['says']}")
+    for about in _HEADS:
+        ones = [one for one in causes if one["about"] == about]
+        # Each has odds of its own; where there is only one question nothing is to be kept apart.
+        if ones and len(ones) < len(causes):
+            print_sentence(_HEADS[about])
+        for one in ones:
+            print_sentence(f"{100 * one['p']:5.1f} %  {one['name']}: {one['says']}")
     if causes:
         print()
     print_sentence(f"verdict: {finding.verdict}")

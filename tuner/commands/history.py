@@ -8,14 +8,23 @@ from pathlib import Path
 from typing import Any
 
 from tuner.commands.log import opened
-from tuner.commands.report import print_columns, print_json, print_sentence
-from tuner.drive.numbers import plus_minus
+from tuner.commands.named import beginning, one_named
+from tuner.commands.report import print_columns, print_json, print_line, print_sentence
+from tuner.drive.scale import form_words, parse_form
 from tuner.errors import InputFault, UsedWrongly
-from tuner.handover.history import Difference, Entry, compare, entries
-from tuner.session.logbook import Logbook
+from tuner.handover.history import (
+    Difference,
+    Entry,
+    compare,
+    entries,
+    in_order,
+    moved_since,
+)
+from tuner.handover.recorded import job_of
+from tuner.session.logbook import Logbook, SessionSummary
 from tuner.text import shown, visible
 
-_CELLS = 21
+_CELLS = 11
 _FULL_CELLS = 0.01  # of the scale: one percent from the middle to the edge
 
 
@@ -35,6 +44,7 @@ def history(
     with opened(home, check=False) as logbook:
         if sessions is not None:
             return _compare(logbook, sessions, axes, as_json)
+        names = logbook.sessions()
         found = {name: _wanted(entries(logbook, name), axes) for name in _named(logbook, machine)}
     if as_json:
         print_json({"machines": [_as_json(name, its) for name, its in found.items()]})
@@ -42,7 +52,7 @@ def history(
     for number, (name, its) in enumerate(found.items()):
         if number:
             print()
-        _show(name, its)
+        _show(name, its, names)
     return 0
 
 
@@ -67,30 +77,45 @@ def _as_json(machine: str, found: Sequence[Entry]) -> dict[str, Any]:
     return {"machine": machine, "entries": [asdict(one) for one in found]}
 
 
-def _show(machine: str, found: Sequence[Entry]) -> None:
+def _show(machine: str, found: Sequence[Entry], names: Sequence[str]) -> None:
     print(visible(machine))
     if not found:
         print("  no session of it came to its end with a finding")
-    for axis in dict.fromkeys(one.axis for one in found):
-        its = [one for one in found if one.axis == axis]
-        rows = [[axis.upper(), "true / commanded", _ruler(), "play", "verdict", "session"]]
-        rows += [_row(one) for one in its]
-        print_columns(rows)
+        return
+    rows = []
+    for axis, its in in_order(found).items():
+        head = "true / commanded", "moved", "found", "lost on reversal", _ruler()
+        rows += [[axis.upper(), "job", _stored_as(its), *head]]
+        rows += [_row(one, moved, names) for one, moved in zip(its, moved_since(its), strict=True)]
+    print_columns(rows)
 
 
-def _row(one: Entry) -> list[str]:
+def _row(one: Entry, moved: Difference | None, names: Sequence[str]) -> list[str]:
     return [
-        one.started_at[:10],
-        "-" if one.scale is None else plus_minus(one.scale[0], one.U or 0.0),
+        visible(beginning(one.session, names)),
+        visible(one.job) or "-",
+        "-" if one.stored is None else f"{one.stored:.6g}",
+        one.scale_in_words(),
+        "" if moved is None else _moved(moved),
+        one.found(),
+        one.play_in_words(),
         "" if one.scale is None else _place(one.scale[0]),
-        "-" if one.play_mm is None else f"{one.play_mm[0]:.3f} {one.unit}",
-        one.outcome or one.verdict,
-        visible(one.session),
     ]
 
 
+def _stored_as(its: Sequence[Entry]) -> str:
+    """Return what the stored numbers of `its` count, where they all count the same."""
+    forms = {one.stored_as for one in its if one.stored is not None}
+    return form_words(*parse_form(forms.pop())) if len(forms) == 1 else "stored"
+
+
+def _moved(since: Difference) -> str:
+    """Return by how much the scale moved since the session before; "no" if that is not seen."""
+    return f"{100.0 * since.moved:+.2g} %" if since.is_seen else "no"
+
+
 def _ruler() -> str:
-    return f"{'-1 %':<{_CELLS // 2}}1{'+1 %':>{_CELLS // 2}}"
+    return f"{'-1%':<{_CELLS // 2}}1{'+1%':>{_CELLS // 2}}"
 
 
 def _place(scale: float) -> str:
@@ -109,7 +134,8 @@ def _place(scale: float) -> str:
 def _compare(
     logbook: Logbook, names: Sequence[str], axes: Sequence[str] | None, as_json: bool
 ) -> int:
-    first, second = (logbook.summary(logbook.find(name)) for name in names)
+    command = "tuner history --compare SESSION SESSION"
+    first, second = (logbook.summary(one_named(logbook, name, command)) for name in names)
     if first.machine != second.machine:
         raise UsedWrongly(
             f"these sessions are of {first.machine} and {second.machine}; two of one machine can "
@@ -125,18 +151,40 @@ def _compare(
                 "before": first.id,
                 "after": second.id,
                 "differences": [
-                    {**asdict(one), "moved": one.moved, "is_seen": one.is_seen} for one in moved
+                    {
+                        **asdict(one),
+                        "moved": one.moved,
+                        "is_seen": one.is_seen,
+                        "stored": [e.stored for of in its for e in of if e.axis == one.axis],
+                    }
+                    for one in moved
                 ],
             }
         )
         return 0
-    print(visible(f"{first.machine}: {first.id}, then {second.id}"))
+    then, now = (_known_as(logbook, one) for one in (first, second))
+    print_line(visible(f"{first.machine}: {then}, then {now}"))
     for one in moved:
-        _say(one)
+        before, after = (next(e for e in of if e.axis == one.axis) for of in its)
+        _say(one, before, after)
     if not moved:
         print("  no axis was measured to the end in both")
     return 0
 
 
-def _say(one: Difference) -> None:
+def _known_as(logbook: Logbook, one: SessionSummary) -> str:
+    job = job_of(logbook, one)
+    return one.id + (f" (job {job})" if job else "")
+
+
+def _say(one: Difference, before: Entry, after: Entry) -> None:
+    """Say how a number moved; of the scale also what the controller held then and now."""
     print_sentence(f"{one.in_words()}: {one.before:.5f}, then {one.after:.5f}")
+    if one.what != "scale":
+        return
+    letter, (then, now) = one.axis.upper(), (of.stored_in_words() for of in (before, after))
+    if then != now:
+        says = f"the stored number of {letter} changed in between, from {then} to {now}"
+    else:
+        says = f"the stored number of {letter} was the same: {then}"
+    print_sentence(says, indent="    ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
@@ -10,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from tuner import __version__
 from tuner.card.dialect import Dialect, read_dialect
 from tuner.card.schema import Card
+from tuner.commands.home import home_option
 from tuner.console.desk import Console
 from tuner.errors import PortUnavailable, UsedWrongly
 from tuner.messages import Clock, Line, Person, Plan
@@ -24,8 +26,8 @@ from tuner.session.logbook import (
     port_in_words,
     utc_now,
 )
-from tuner.session.record import LoggedTranscript, RecordedPerson
-from tuner.text import shown, slug
+from tuner.session.record import LoggedTranscript, RecordedPerson, transcript_path
+from tuner.text import as_it_was, shown, slug
 from tuner.wire.controller import Controller
 from tuner.wire.port import Port, is_rehearsal, list_ports, moved_to
 
@@ -37,10 +39,11 @@ if TYPE_CHECKING:
 class Bench:
     """What a session is made of; ``connect`` opens the port when the plan comes to that.
 
-    `quick` leaves it at four readings an axis; `change` is a proposal that is to be checked; `job`
-    is the number of the job that it belongs to, if any. With a `card_file`, that of the card, it
-    is no session at a machine: only what comes in with one is asked. `test` names another
-    procedure than the measuring.
+    `quick` leaves it at about ten readings an axis; `change` is a proposal that is to be checked;
+    `job` is the number of the job that it belongs to, if any. With a `card_file`, that of the card,
+    it is no session at a machine: only what comes in with one is asked. `test` names another
+    procedure than the measuring. `begun` is the command line that leads to this machine again,
+    without its port; empty where nobody knows.
     """
 
     home: Path
@@ -56,6 +59,13 @@ class Bench:
     job: str = ""
     card_file: str | None = None
     test: str = ""
+    begun: tuple[str, ...] = ()
+
+    def command(self, *more: str) -> str:
+        """Return what to type for another session at this machine, of the same job."""
+        port = [] if is_rehearsal(self.url) else ["--port", self.url]
+        job = ["--job", self.job] if self.job else []
+        return f"tuner {shlex.join([*self.begun, *port, *more, *job])}{home_option(self.home)}"
 
 
 def chosen_axes(card: Card, wanted: Sequence[str] | None) -> tuple[str, ...]:
@@ -169,6 +179,8 @@ def params_of(setup: Bench) -> dict[str, Any]:
         asked["test"] = setup.test
     if setup.card_file is not None:
         asked["card_file"] = setup.card_file
+    if setup.begun:
+        asked["begun"] = list(setup.begun)
     return asked
 
 
@@ -187,6 +199,7 @@ def as_asked(setup: Bench, params: Mapping[str, Any]) -> Bench:
         job=params.get("job", ""),
         card_file=params.get("card_file"),
         test=params.get("test", ""),
+        begun=tuple(params.get("begun", ())),
     )
 
 
@@ -205,6 +218,7 @@ def run_session(
             if logbook.set_aside is not None:
                 person.tell(Line("NOTE", "logbook", (), logbook.set_aside))
             if cut_off is None:
+                _doubt_job(bench_setup, person, logbook)
                 log, recorded = _begin(bench_setup, logbook), []
             else:
                 log = logbook.take_up(cut_off, bench_setup.clock)
@@ -218,6 +232,17 @@ def run_session(
             engine.stop()
 
     return console.serve(work, stop)
+
+
+def _doubt_job(setup: Bench, person: Person, logbook: Logbook) -> None:
+    """Say where no intake of this machine has the number of the job: it may be mistyped."""
+    if not setup.job:
+        return
+    from tuner.commands.named import no_such_job
+
+    doubt = no_such_job(logbook, setup.job, shown(setup.card.name))
+    if doubt:
+        person.tell(Line("NOTE", "job.unknown", (), doubt))
 
 
 def _begin(setup: Bench, logbook: Logbook) -> SessionLog:
@@ -246,12 +271,12 @@ def _session(
     engines: list[Engine],
 ) -> int:
     card, clock = setup.card, setup.clock
-    name = log.session if log.run == 1 else f"{log.session}-run{log.run}"
     known = logbook.last_serial_number(shown(card.name))
-    transcript = LoggedTranscript(setup.home / "wire" / f"{name}.txt", clock, log)
+    transcript = LoggedTranscript(transcript_path(setup.home, log.session, log.run), clock, log)
+    recorded_person = RecordedPerson(person, transcript, log)
     try:
         engine = Engine(
-            person=RecordedPerson(person, transcript, log),
+            person=recorded_person,
             connect=lambda: Controller(_open_port(setup, known), setup.dialect, transcript),
             gate=Gate(
                 card.axes,
@@ -264,14 +289,44 @@ def _session(
             clock=clock,
             hold_time_s=card.hold_time_s,
             file_proposal=_proposal_writer(setup, logbook, log),
+            home_option=home_option(setup.home),
+            has_machine=setup.card_file is None,
         )
         engines.append(engine)
-        outcome = engine.run(plan_of(setup), recorded)
-        if outcome.ended_as == "finished" and setup.change is not None:
-            _close(logbook, log.session, outcome.result)
+        outcome = engine.run(lambda: plan_of(setup), recorded)
+        if outcome.ended_as == "finished":
+            if setup.change is not None:
+                _close(logbook, log.session, outcome.result)
+            elif setup.begun and not setup.test:
+                for number, step in enumerate(_next_steps(setup, logbook, log.session), 1):
+                    recorded_person.tell(Line("NOTE", f"after.{number}", (), step))
         return outcome.exit_status
     finally:
         transcript.close()
+
+
+def _next_steps(setup: Bench, logbook: Logbook, session: str) -> list[str]:
+    """Return what a person does with the changes that `session` proposed, ready to be typed."""
+    verdicts = logbook.summary(session).verdicts
+    proposed = [
+        one
+        for one in logbook.proposals(session)
+        if one.state == "open" and verdicts.get(one.axis) == "change"
+    ]
+    if setup.quick:
+        axes = [word for one in proposed for word in ("--axis", one.axis)]
+        cause = "before anything is typed in, find the cause"
+        return [f"{cause}: {setup.command(*axes)}"] if proposed else []
+    steps = []
+    for one in proposed:
+        letter, file = one.axis.upper(), Path(as_it_was(one.path)).with_suffix(".md")
+        steps += [
+            f"for {letter}, read what was found, the new number, and how to go back: "
+            f"{shown(str(file))}",
+            f"if you agree, type the number for {letter} into the controller by hand",
+            f"then check what became of it: {setup.command('--check', one.id)}",
+        ]
+    return steps
 
 
 def _close(logbook: Logbook, session: str, checked: Mapping[str, Any]) -> None:

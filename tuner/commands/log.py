@@ -12,12 +12,15 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from tuner.commands.report import print_columns, print_json, print_sentence
+from tuner.commands.exported import first_line
+from tuner.commands.named import beginning, named, one_named
+from tuner.commands.report import print_columns, print_json, print_line, print_sentence
 from tuner.drive.numbers import plus_minus
 from tuner.errors import InputFault, UsedWrongly
-from tuner.handover.recorded import findings_in
+from tuner.handover.recorded import findings_in, job_of, placed_in
 from tuner.session.hold import held
 from tuner.session.logbook import Logbook, ProposalState, SessionSummary, Step, TakenReading
+from tuner.session.record import transcript_path
 from tuner.text import as_it_was, shown, visible
 
 # Every record of a file of this size is looked at in 0.1 s.
@@ -36,15 +39,20 @@ _ENDED = {
 def log(*, home: Path, name: str | None, check: bool, as_json: bool) -> int:
     """List the sessions in the logbook of `home`, or show the one called `name`; return 0.
 
-    `name` may be a beginning, or ``last``. Every record is looked at first where `check` says
-    so. Raises ``InputFault`` where there is no such session.
+    `name` may be a beginning, ``last``, or the number of a job, whose sessions are listed where it
+    has several. Every record is looked at first where `check` says so. Raises ``InputFault``
+    where there is no such session.
     """
     if not _path(home).exists() and name is None:
         return _say_empty(home, as_json)
     with opened(home, check) as logbook:
-        if name is not None:
-            return _show(logbook, logbook.find(name), home, as_json)
-        sessions = logbook.summaries()
+        if name is None:
+            sessions = logbook.summaries()
+        else:
+            of_name = named(logbook, name)
+            if len(of_name) == 1:
+                return _show(logbook, of_name[0], home, as_json)
+            sessions = [logbook.summary(one) for one in of_name]
         return _list(logbook, sessions, as_json) if sessions else _say_empty(home, as_json)
 
 
@@ -55,9 +63,12 @@ def export(*, home: Path, name: str, axis: str | None, file_format: Literal["csv
     is not clear which axis is meant.
     """
     with opened(home, check=False) as logbook:
-        session = logbook.find(name)
+        session = one_named(logbook, name, "tuner log export SESSION")
         if file_format == "csv":
-            _print_csv(session, *_of_one_axis(session, logbook.readings(session), axis))
+            chosen, readings = _of_one_axis(session, logbook.readings(session), axis)
+            placed = placed_in(logbook.steps(session)).get(chosen)
+            print(first_line(session, chosen, placed))
+            _print_csv(readings)
         elif axis is not None:
             raise UsedWrongly("--axis goes with --format csv; json has everything in it")
         else:
@@ -81,12 +92,12 @@ def opened(home: Path, check: bool) -> Iterator[Logbook]:
     largest = math.inf if check else _LARGEST_CHECKED_BYTES
     with closing(Logbook(path, largest_checked_bytes=largest, check_pages=check)) as logbook:
         if logbook.set_aside is not None:
-            print(f"tuner: {visible(logbook.set_aside)}", file=sys.stderr)
+            print_line(f"tuner: {visible(logbook.set_aside)}", sys.stderr)
         if logbook.is_newer:
-            print(
+            print_line(
                 f"tuner: {shown(str(path))} was written by a newer version, and is shown as far as "
                 "this one understands it",
-                file=sys.stderr,
+                sys.stderr,
             )
         yield logbook
 
@@ -95,7 +106,8 @@ def _say_empty(home: Path, as_json: bool) -> int:
     if as_json:
         print_json({"sessions": []})
     else:
-        print(f"no session yet in {shown(str(home))}; tuner rehearse tries one without a machine")
+        where = shown(str(home))
+        print_line(f"no session yet in {where}; tuner rehearse tries one without a machine")
     return 0
 
 
@@ -105,24 +117,34 @@ def _say_empty(home: Path, as_json: bool) -> int:
 def _list(logbook: Logbook, sessions: Sequence[SessionSummary], as_json: bool) -> int:
     running = set(held(logbook.path))
     if as_json:
-        print_json({"sessions": [_as_json(one, running) for one in sessions]})
+        print_json({"sessions": [_as_json(logbook, one, running) for one in sessions]})
         return 0
+    names = logbook.sessions()
     by_machine: dict[str, list[SessionSummary]] = {}
     for one in sessions:
         by_machine.setdefault(one.machine, []).append(one)
     for number, (machine, its) in enumerate(by_machine.items()):
         if number:
             print()
-        print(visible(machine))
-        print_columns(
-            [visible(one.id), _time(one.started_at), visible(_axes(one)), _ended(one, running)]
-            for one in its
-        )
+        is_simulated = all(one.simulated for one in its)
+        print(visible(machine) + (", simulated" if is_simulated else ""))
+        rows = [["session (UTC)", "job", "kind", "ended", "found"]]
+        for one in its:
+            rows.append(
+                [
+                    visible(beginning(one.id, names)),
+                    visible(job_of(logbook, one)) or "-",
+                    visible(one.kind) + (", simulated" if one.simulated > is_simulated else ""),
+                    _ended(one, running),
+                    visible(_axes(one)),
+                ]
+            )
+        print_columns(rows)
     return 0
 
 
-def _as_json(one: SessionSummary, running: set[str]) -> dict[str, Any]:
-    return {**asdict(one), "running": one.id in running}
+def _as_json(logbook: Logbook, one: SessionSummary, running: set[str]) -> dict[str, Any]:
+    return {**asdict(one), "job": job_of(logbook, one), "running": one.id in running}
 
 
 def _time(utc: str) -> str:
@@ -131,7 +153,9 @@ def _time(utc: str) -> str:
 
 
 def _axes(one: SessionSummary) -> str:
-    return ", ".join(f"{axis} {one.verdicts.get(axis, '-')}" for axis in one.axes) or "-"
+    """Return what was found of each axis; of a change that was checked, what became of it."""
+    found = (f"{axis} {one.outcome or one.verdicts.get(axis, '-')}" for axis in one.axes)
+    return ", ".join(found) or "-"
 
 
 def _ended(one: SessionSummary, running: set[str]) -> str:
@@ -148,29 +172,36 @@ def _show(logbook: Logbook, session: str, home: Path, as_json: bool) -> int:
     steps, readings = logbook.steps(session), logbook.readings(session)
     _, findings = logbook.ending(session)
     proposals = logbook.proposals(session)
-    transcript = home / "wire" / f"{session}.txt"
+    counts = _counts(steps)
+    runs = range(1, counts["runs"] + 1)
+    first, *later = [transcript_path(home, session, n) for n in runs]
+    transcripts = [path for path in (first, *later) if path.exists()]
     if as_json:
         print_json(
             {
-                **_as_json(summary, running),
-                **_counts(steps),
+                **_as_json(logbook, summary, running),
+                **counts,
                 "readings": [asdict(one) for one in readings],
                 "findings": findings,
                 "proposals": [{**asdict(one), "file": _state_of_file(one)} for one in proposals],
-                "transcript": str(transcript) if transcript.exists() else None,
+                "transcript": str(first) if first in transcripts else None,
+                "transcripts": [str(one) for one in transcripts],
             }
         )
         return 0
     head = logbook.head(session)
-    print(f"session {visible(session)}, {visible(summary.machine)}")
+    simulated = ", simulated" if summary.simulated else ""
+    print(f"session {visible(session)}, {visible(summary.machine)}{simulated}")
     ended_at = f" on {_time(summary.ended_at)}" if summary.ended_at else ""
     print_columns(
         [
             ["began", _time(summary.started_at)],
             ["ended", f"{_ended(summary, running)}{ended_at}"],
+            ["job", visible(job_of(logbook, summary)) or "-"],
+            ["kind", visible(summary.kind)],
             ["port", visible(head.port)],
             ["plan", f"{visible(head.plan)} {head.plan_version}, program {head.tool_version}"],
-            *([name.replace("_", " "), str(count)] for name, count in _counts(steps).items()),
+            *([name.replace("_", " "), str(count)] for name, count in counts.items()),
         ]
     )
     _print_part("what was done", [*_done(steps)])
@@ -183,8 +214,9 @@ def _show(logbook: Logbook, session: str, home: Path, as_json: bool) -> int:
             for one in proposals
         ],
     )
-    files = [transcript, *(Path(as_it_was(one.path)) for one in proposals)]
-    _print_part("files", [[visible(str(one))] for one in files if one.exists()])
+    proposed = [Path(as_it_was(one.path)) for one in proposals]
+    files = [*transcripts, *(one for one in proposed if one.exists())]
+    _print_part("files", [[visible(str(one))] for one in files])
     return 0
 
 
@@ -273,7 +305,8 @@ def _print_findings(findings: Any) -> None:
     for axis, finding in findings_in(findings).items():
         scale = finding.get("scale")
         of = f", true / commanded travel {plus_minus(scale['value'], scale['U'])}" if scale else ""
-        print_sentence(visible(f"{axis}: {finding['verdict']}{of}. Next: {finding['next']}"))
+        found = findings.get("outcome", finding["verdict"])
+        print_sentence(visible(f"{axis}: {found}{of}. Next: {finding['next']}"))
     if "outcome" in findings:
         print_sentence(visible(f"proposal {findings['proposal']}: {findings['outcome']}"))
 
@@ -328,9 +361,8 @@ def _of_one_axis(
     return chosen, [one for one in readings if one.axis == chosen]
 
 
-def _print_csv(session: str, axis: str, readings: Sequence[TakenReading]) -> None:
+def _print_csv(readings: Sequence[TakenReading]) -> None:
     """Print `readings` as ``tuner examine`` reads them; those taken back are comments."""
-    print(f"# session {shown(session)}, axis {shown(axis)}")
     print("commanded_mm,reading_mm,approach,time_s,visit")
     for one in readings:
         reading_mm = round(one.reading_mm + one.block_mm, _DECIMALS)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from tuner.commands.choosing import (
@@ -14,12 +14,12 @@ from tuner.commands.choosing import (
     sessions,
 )
 from tuner.commands.why import why_is_it_wrong
-from tuner.messages import Choose, Say, Text
+from tuner.messages import Choose, Say
 from tuner.plans.run import Part, hear
-from tuner.rehearsal.faults import FAULTS
+from tuner.rehearsal.faults import BENCH_MULE, FAULTS, PACK_MULE
 from tuner.text import shown
 
-__all__ = ["menu", "what_to_do"]
+__all__ = ["FAULTS_BY_SYMPTOM", "menu", "what_to_do"]
 
 _MOST_SESSIONS = 9
 
@@ -78,49 +78,116 @@ def _choose_intake(home: Path) -> Part[Arguments]:
 
 
 def _choose_sheet(home: Path) -> Part[Arguments]:
-    latest = sessions(home)[:_MOST_SESSIONS]
+    latest = sessions(home)
     if not latest:
         yield Say(key="menu.no-history", says="nothing was done yet: there is no session")
         return []
-    options = tuple(shown(one.id) for one in latest)
+    jobs = {f"job {shown(one.job)} ({one.machine})": one.job for one in latest if one.job}
+    named = dict([*jobs.items()][:_MOST_SESSIONS])
+    without = [one for one in latest if not one.job][:_MOST_SESSIONS]
+    named |= {f"{shown(one.id)} ({one.machine}, {one.kind})": one.id for one in without}
+    options = tuple(named)
     wanted = yield from hear(
         Choose(
             key="menu.session",
             options=options,
             default=options[0],
-            says="Which session? Those of the same job, and the check of a change, come along",
+            says="Which job, or which session without one? All sessions of the job, and the check "
+            "of a change, come along",
         )
     )
-    return ["sheet", str(wanted)]
+    return ["sheet", named[str(wanted)]]
 
 
 # --- a rehearsal --------------------------------------------------------------------------
 
 
+# Every fault by what a person would notice of it.
+FAULTS_BY_SYMPTOM: Mapping[str, tuple[str, ...]] = {
+    "sizes-are-wrong": (
+        *("pulley-teeth", "screw-lead", "belt-pitch", "gear-teeth", "step-angle", "microsteps"),
+        *("stored-number", "inch-units"),
+    ),
+    "play-waves-and-bends": (
+        *("play", "loose-pulley", "eccentric-pulley", "eccentric-idler", "drift", "skew"),
+        "unlike-screws",
+    ),
+    "something-is-lost-on-the-way": (
+        *("lost-steps", "torque-limit", "hot-driver", "belt-jump", "slack-belt", "slipping-nut"),
+        *("motor-released", "sinks"),
+    ),
+    "the-measuring-goes-wrong": (
+        *("datum-moved", "caliper-zero", "caliper-tilted", "misread", "switch-scatter"),
+    ),
+    "it-does-not-move-as-told": (
+        *("wrong-way", "not-powered", "motor-phase", "swapped-plugs", "limit-clipped"),
+        *("speed-override", "move-not-made", "restart", "cable-loose"),
+    ),
+    "the-feeder-and-its-heat": (
+        *("feeder-diameter", "flow-override", "feeder-slip", "cold-feed-refused", "heater-dead"),
+        *("sensor-loose", "sensor-out"),
+    ),
+}
+# Each with a fault that it is made to find.
+_PROCEDURES: Mapping[str, Arguments] = {
+    "lost-steps": ["--test", "lost-steps", "--fault", "torque-limit"],
+    "axis-test": ["--test", "axis-test", "--fault", "play"],
+    "squareness": ["--test", "squareness", "--fault", "skew"],
+}
+
+
 def _choose_rehearsal() -> Part[Arguments]:
+    ways: dict[str, Callable[[], Part[Arguments]]] = {
+        "a-fault-on-each-axis": lambda: _nothing_more(["rehearse"]),
+        "one-fault": _choose_fault,
+        "a-machine-without-faults": lambda: _nothing_more(["rehearse", "--fault", "none"]),
+        "another-procedure": _choose_procedure,
+        "the-pack-mule": lambda: _nothing_more(["rehearse", "--machine", PACK_MULE]),
+    }
     which = yield from hear(
         Choose(
             key="menu.rehearsal",
-            options=("a-fault-on-each-axis", "one-fault-by-name", "a-machine-without-faults"),
+            options=tuple(ways),
             default="a-fault-on-each-axis",
-            says="What shall be wrong with the simulated machine?",
+            says="What shall be rehearsed? The Bench mule has two belts and a screw; the Pack mule "
+            "coupled belts, a vertical axis on two screws, a table that turns, and a feeder",
         )
     )
-    match which:
-        case "a-fault-on-each-axis":
-            return ["rehearse"]
-        case "a-machine-without-faults":
-            return ["rehearse", "--fault", "none"]
-    yield Say(key="menu.faults", says=", ".join(FAULTS))
-    while True:
-        name = yield from hear(
-            Text(
-                key="menu.fault",
-                wanted="fault",
-                suggestions=tuple(FAULTS),
-                says="The name of one of them; Tab completes it",
-            )
+    return (yield from ways[which]())
+
+
+def _choose_fault() -> Part[Arguments]:
+    symptom = yield from hear(
+        Choose(
+            key="menu.symptom",
+            options=tuple(FAULTS_BY_SYMPTOM),
+            says="What shall be noticed of it?",
         )
-        if name in FAULTS:
-            return ["rehearse", "--fault", str(name)]
-        yield Say(key="refused", says=f"there is no fault {shown(name)}; type one of those above")
+    )
+    named = {_fault_in_words(name): name for name in FAULTS_BY_SYMPTOM[symptom]}
+    chosen = yield from hear(
+        Choose(
+            key="menu.fault",
+            options=tuple(named),
+            says="Which fault shall be hidden in the simulated machine?",
+        )
+    )
+    return ["rehearse", "--fault", named[chosen]]
+
+
+def _fault_in_words(name: str) -> str:
+    fault = FAULTS[name]
+    elsewhere = "" if fault.machine == BENCH_MULE else " (Pack mule)"
+    return f"{name}: {fault.says.rstrip('.')}{elsewhere}"
+
+
+def _choose_procedure() -> Part[Arguments]:
+    name = yield from hear(
+        Choose(
+            key="menu.procedure",
+            options=tuple(_PROCEDURES),
+            says="Which? lost-steps: at which feed an axis loses its way. axis-test: how well it "
+            "finds its places. squareness: of two axes. Each with a fault to be found",
+        )
+    )
+    return ["rehearse", *_PROCEDURES[name]]

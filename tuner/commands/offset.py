@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -12,8 +13,8 @@ from tuner.commands.typed_parts import axes_of, number_of
 from tuner.drive.numbers import exact_mm
 from tuner.drive.parts import Belt
 from tuner.errors import UsedWrongly
-from tuner.metrology.faults import CHECKS, splitting_look
-from tuner.metrology.lattice import DatumLook, Offset, Sense, sense_of
+from tuner.metrology.faults import check_of, splitting_look
+from tuner.metrology.lattice import DatumLook, Offset, Sense, sense_of, told_from_u_mm
 from tuner.text import shown
 
 # A shifted layer is in the print: no datum and no caliper zero can have moved.
@@ -21,6 +22,10 @@ _ON_A_PRINT: DatumLook = "unmoved"
 # What a person gives as plus or minus covers 95 %.
 _COVERS = 2.0
 _LARGEST_MM = 1000.0
+# No caliper reads a printed edge any finer (common practice, no source).
+_FINEST_MM = 0.05
+# Shifts of a layer are shorter than this (common practice, no source).
+_LONGEST_SHIFT_MM = 30.0
 
 
 def offset(
@@ -49,7 +54,7 @@ def offset(
     share = 2.0 if shared else 1.0
     lost = Offset(share * size_mm, share * within_mm / _COVERS)
     sense = sense_of(lost, [axis.train], _ON_A_PRINT)
-    advice = _next(lost, sense, axis)
+    advice = _next(size_mm, lost, sense, axis, None if shared else card_path)
     if as_json:
         print_json(
             {
@@ -77,13 +82,20 @@ def offset(
             "half along the other axis"
         )
     print()
+    if abs(size_mm) <= _LONGEST_SHIFT_MM:
+        _print_sense(sense)
+    print_sentence(f"next: {advice}")
+    return 0
+
+
+def _print_sense(sense: Sense) -> None:
+    so_far = ", as far as that could be tested" if sense.not_tested else ""
+    print_sentence(f"what that offset can be{so_far}:")
     for one in sense.meanings:
         print_sentence(f"{100 * one.p:5.1f} %  {one.name}: {one.says}")
     for what, why in sense.not_tested.items():
         print_sentence(f"not tested: {what}: {why}")
     print()
-    print_sentence(f"next: {advice}")
-    return 0
 
 
 def _size_mm(text: str) -> float:
@@ -116,8 +128,23 @@ def _pitch_mm(axis: Axis, share: float) -> float | None:
     return float(drive.pitch_mm) / share if isinstance(drive, Belt) else None
 
 
-def _next(lost: Offset, sense: Sense, axis: Axis) -> str:
-    sure = sense.sure
-    if sure is not None:
-        return CHECKS[sure.name]
-    return splitting_look(lost.size_mm, sense.near, [axis.train])
+def _next(size_mm: float, lost: Offset, sense: Sense, axis: Axis, card_path: Path | None) -> str:
+    """Say what to do next; `card_path` is None where an axis has no motor of its own to hunt on."""
+    if abs(size_mm) > _LONGEST_SHIFT_MM:
+        return (
+            f"{size_mm:g} mm is a size, not a shift: layers shift by less than "
+            f"{_LONGEST_SHIFT_MM:g} mm. Where a part comes out in the wrong size, tuner why leads "
+            "on; where a layer is shifted, measure from face to face by how much"
+        )
+    sure, trains = sense.sure, [axis.train]
+    if sure is None:
+        steps = [splitting_look(lost.size_mm, sense.near, trains)]
+        told_from_mm = _COVERS * told_from_u_mm(axis.train) * size_mm / lost.size_mm
+        if sense.not_tested and told_from_mm >= _FINEST_MM:
+            steps.insert(0, f"measure the shift to within {told_from_mm:.2g} mm, which may tell")
+    else:
+        steps = [check_of(sure.name, trains)]
+    if card_path is not None:
+        of = f"{shlex.quote(str(card_path))} --port PORT --axis {axis.name}"
+        steps.append(f"then hunt for it, faster and faster: tuner tune {of} --test lost-steps")
+    return "; ".join(steps) + ". Do not change the stored number: no number makes up for a shift"

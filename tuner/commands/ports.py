@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
-from tuner.commands.report import print_json
+from tuner.commands.report import print_json, print_line
 from tuner.wire.port import list_ports
 
 
@@ -16,9 +16,9 @@ def ports(*, as_json: bool) -> int:
         return 0
     for port in found:
         serial_number = f"  serial number {port.serial_number}" if port.serial_number else ""
-        print(f"{port.device}  {port.description}{serial_number}")
+        print_line(f"{port.device}  {port.description}{serial_number}".rstrip())
     if not found:
-        print(
+        print_line(
             "no serial port found; plug the data cable in and switch the machine on. "
             "To try without a machine: tuner rehearse"
         )

@@ -9,6 +9,7 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 from tuner.card.read import parse_card
+from tuner.card.schema import Card
 from tuner.commands.live import (
     Bench,
     chosen_axes,
@@ -17,7 +18,7 @@ from tuner.commands.live import (
     simulated,
     with_test,
 )
-from tuner.commands.report import print_json, print_sentence
+from tuner.commands.report import print_json, print_line, print_sentence
 from tuner.commands.tune import change_of, console_for
 from tuner.console.desk import Console
 from tuner.console.plain import HandsOff, Plain
@@ -29,17 +30,30 @@ from tuner.rehearsal.hands import Hands
 from tuner.rehearsal.truth import HEALTHY
 from tuner.text import shown
 
+_USUAL_SEED = 1
 
-class Coached:
-    """A person without a machine: is told what there is to see before each question."""
+
+class _AtTheMule:
+    """A person without a machine: is told beside a line what was done to the simulated one."""
 
     def __init__(self, person: Person, hands: Hands) -> None:
         self._person = person
         self._hands = hands
 
     def tell(self, line: Line) -> None:
-        """Show `line`."""
+        """Show `line`, and what was done to the machine that it speaks of."""
         self._person.tell(line)
+        done = self._hands.was_done(line.key)
+        if done:
+            self._person.tell(_on_the_mule(done))
+
+
+def _on_the_mule(says: str) -> Line:
+    return Line("NOTE", "rehearsal", (), f"on the simulated machine, {says}")
+
+
+class Coached(_AtTheMule):
+    """A person without a machine: is told what there is to see before each question."""
 
     def discard_pending(self) -> None:
         """Forget everything typed so far."""
@@ -49,19 +63,12 @@ class Coached:
         """Say what is to be seen on the simulated machine, then ask."""
         seen = self._hands.caliper_shows(question)
         if seen:
-            self._person.tell(Line("NOTE", "rehearsal", (), f"on the simulated machine, {seen}"))
+            self._person.tell(_on_the_mule(seen))
         return self._person.ask(question)
 
 
-class Answering:
+class Answering(_AtTheMule):
     """Shows what the simulated person answers, for whoever watches to learn from."""
-
-    def __init__(self, person: Person) -> None:
-        self._person = person
-
-    def tell(self, line: Line) -> None:
-        """Show `line`."""
-        self._person.tell(line)
 
     def discard_pending(self) -> None:
         """Nobody types here."""
@@ -89,7 +96,7 @@ def list_faults(*, as_json: bool) -> int:
     for one in FAULTS.values():
         elsewhere = "" if BENCH_MULE in one.on else " (Pack mule)"
         print_sentence(f"{one.name}: {one.says}{elsewhere}")
-    print("tuner rehearse --fault NAME hides one of them; --axis puts it on another axis")
+    print_line("tuner rehearse --fault NAME hides one of them; --axis puts it on another axis")
     return 0
 
 
@@ -104,7 +111,7 @@ def rehearse(
     plain: bool,
     quick: bool = False,
     test: str = "",
-    proposal: Path | None = None,
+    proposal: str | None = None,
     job: str = "",
 ) -> int:
     """Run a whole session on a simulated machine and return its exit status.
@@ -117,19 +124,26 @@ def rehearse(
         raise UsedWrongly(
             f"there is no simulated machine {shown(machine)}; choose one of: {', '.join(HEALTHY)}"
         )
-    name = machine or machine_with(fault, axes[0] if axes else None)
-    card = parse_card(card_text(name), f"the card of {name}")
-    # A fault sits on one axis; without a wish only that axis is tuned.
-    at = axes[0] if axes and fault else None
-    if fault is not None and fault in FAULTS and axes is None:
-        axes = FAULTS[fault].on.get(name, ())[:1] or None
-    change = typed = None
+    path = filed = None
     if proposal is not None:
+        from tuner.commands.proposals import proposal_file
         from tuner.handover.filed import read_proposal
 
-        filed = read_proposal(proposal)
-        change = change_of(filed, proposal, card, axes)
+        cards = {one: _card_of(one) for one in ([machine] if machine else HEALTHY)}
+        path = proposal_file(proposal, home, [one.name for one in cards.values()])
+        filed = read_proposal(path)
+        of_it = (one for one, its in cards.items() if its.name == filed.machine)
+        machine = next(of_it, machine)
+    name = machine or machine_with(fault, axes[0] if axes else None)
+    card = _card_of(name)
+    # A fault sits on one axis; without a wish only that axis is tuned.
+    at = axes[0] if axes and fault else None
+    change = typed = None
+    if path is not None and filed is not None:
+        change = change_of(filed, path, card, axes)
         axes, typed = [change.axis], filed.proposed.get(Form.STEPS_PER_MM)
+    elif fault is not None and fault in FAULTS and axes is None:
+        axes = FAULTS[fault].on.get(name, ())[:1] or None
     wanted = chosen_axes(card, axes)
     options = {"seed": str(seed), "pace": "instant"}
     if fault is not None:
@@ -145,8 +159,18 @@ def rehearse(
     if seed < 0:
         raise UsedWrongly(f"--seed {seed} is below 0; give a whole number from 0 on")
     setup, port = simulated(home, card, dialect_of(card, None), wanted, url)
-    setup = with_test(replace(setup, quick=quick, change=change, job=job), test)
+    begun = ["rehearse", "--machine", name]
+    begun += ["--fault", fault] if fault is not None else []
+    begun += ["--axis", at] if at is not None else []
+    begun += ["--seed", str(seed)] if seed != _USUAL_SEED else []
+    begun += ["--hands-off"] if hands_off else []
+    setup = replace(setup, quick=quick, change=change, job=job, begun=tuple(begun))
+    setup = with_test(setup, test)
     return run_rehearsal(setup, Hands(port.machine, seed), console)
+
+
+def _card_of(machine: str) -> Card:
+    return parse_card(card_text(machine), f"the card of {machine}")
 
 
 def run_rehearsal(
@@ -158,5 +182,5 @@ def run_rehearsal(
     """
     if console is None:
         off = HandsOff(hands.answer, sys.stdout)
-        return run_session(setup, off, Answering(off), cut_off)
+        return run_session(setup, off, Answering(off, hands), cut_off)
     return run_session(setup, console, Coached(console, hands), cut_off)

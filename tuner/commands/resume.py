@@ -12,13 +12,17 @@ from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
 from tuner.card.dialect import parse_dialect
 from tuner.card.read import parse_card
+from tuner.commands.home import home_option
 from tuner.commands.intake import coming_in
 from tuner.commands.live import Bench, as_asked, plan_of, plan_version, run_session, simulated
+from tuner.commands.named import in_list
 from tuner.commands.rehearse import run_rehearsal
+from tuner.commands.report import print_line
 from tuner.commands.tune import console_for, on_a_machine
 from tuner.console.desk import Console
 from tuner.console.plain import Plain
 from tuner.errors import InputFault, UsedWrongly
+from tuner.handover.recorded import job_of
 from tuner.plans import intake
 from tuner.rehearsal.hands import Hands
 from tuner.safety.words import check_dialect
@@ -41,15 +45,16 @@ def resume(
 ) -> int:
     """Go on with `session`, or with the only one that did not come to its end; return the status.
 
-    `session` may be the beginning of an identifier, or ``last`` for the newest. `url` is where
-    the machine is now, None for where it was. `hands_off` lets a rehearsal answer by itself.
+    `session` may be the beginning of an identifier, the number of a job, or ``last`` for the
+    newest. `url` is where the machine is now, None for where it was. `hands_off` lets a rehearsal
+    answer by itself.
     """
     path = home / "logbook.db"
     if not path.exists():
         return _nothing(f"there is no logbook in {shown(str(home))} yet")
     logbook = Logbook(path)
     try:
-        chosen = _chosen(logbook.summaries(), session)
+        chosen = _chosen(logbook, session)
         if chosen is None:
             return _nothing("every session came to its end")
         if chosen.ended_as == "finished":
@@ -61,33 +66,40 @@ def resume(
 
 
 def _nothing(why: str) -> int:
-    print(f"nothing to take up: {why}. tuner log lists what was done")
+    print_line(f"nothing to take up: {why}. tuner log lists what was done")
     return 0
 
 
-def _chosen(sessions: Sequence[SessionSummary], wanted: str | None) -> SessionSummary | None:
+def _chosen(logbook: Logbook, wanted: str | None) -> SessionSummary | None:
     """Return the session that is meant, None where none is open; ``UsedWrongly`` in doubt."""
-    unfinished = [one for one in sessions if one.ended_as != "finished"]
-    if wanted == LAST or (wanted is None and len(unfinished) < 2):
+    sessions = logbook.summaries()
+    if wanted is None or wanted == LAST:
+        unfinished = _open(sessions)
+        if wanted is None and len(unfinished) > 1:
+            which = "say which one to go on with: tuner resume SESSION"
+            raise UsedWrongly(f"{_listed(logbook, unfinished)}; {which}")
         return unfinished[0] if unfinished else None
-    if wanted is None:
-        raise UsedWrongly(
-            f"{_listed(unfinished)}; say which one to go on with: tuner resume SESSION"
-        )
     meant = [one for one in sessions if one.id == wanted]
+    if not meant:
+        of_job = [one for one in sessions if job_of(logbook, one) == wanted]
+        if of_job:
+            meant = _open(of_job) or of_job[:1]
     meant = meant or [one for one in sessions if one.id.startswith(wanted)]
     if len(meant) > 1:
-        raise UsedWrongly(f"{shown(wanted)} can be several: {_listed(meant)}; give more of it")
+        several = f"{shown(wanted)} can be several: {_listed(logbook, meant)}"
+        raise UsedWrongly(f"{several}; say which one: tuner resume SESSION")
     if not meant:
         raise UsedWrongly(f"there is no session {shown(wanted)}; tuner log lists them")
     return meant[0]
 
 
-def _listed(sessions: Sequence[SessionSummary]) -> str:
-    named = "; ".join(
-        f"{shown(one.id)} ({one.machine}, axis {', '.join(one.axes)})" for one in sessions[:5]
-    )
-    return f"{len(sessions)} sessions did not come to their end, the newest first: {named}"
+def _open(sessions: Sequence[SessionSummary]) -> list[SessionSummary]:
+    return [one for one in sessions if one.ended_as != "finished"]
+
+
+def _listed(logbook: Logbook, sessions: Sequence[SessionSummary]) -> str:
+    listed = "; ".join(in_list(logbook, one) for one in sessions[:5])
+    return f"{len(sessions)} sessions did not come to their end, the newest first: {listed}"
 
 
 def _go_on(
@@ -130,8 +142,8 @@ def _taken_up(setup: Bench, head: SessionHead, steps: Sequence[Step]) -> Bench:
         raise InputFault(
             f"session {shown(head.id)} was begun with version {head.plan_version} of its plan, "
             f"and this program has version {version}, which cannot go on with it. Its "
-            f"readings are kept: tuner log export {shown(head.id)} writes them for tuner "
-            "examine. To measure on, start a new session with tuner tune"
+            f"readings are kept: tuner log export {shown(head.id)}{home_option(setup.home)} writes "
+            "them for tuner examine. To measure on, start a new session with tuner tune"
         )
     replay(plan_of(asked), steps)
     return asked

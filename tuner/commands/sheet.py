@@ -7,6 +7,7 @@ from pathlib import Path
 
 from tuner.card.write import write_new
 from tuner.commands.log import opened
+from tuner.commands.named import named
 from tuner.errors import BenchFault, InputFault, UsedWrongly
 from tuner.handover.document import Document
 from tuner.handover.history import entries
@@ -21,11 +22,13 @@ from tuner.text import shown, visible
 def sheet(*, home: Path, names: Sequence[str], output: Path | None, markdown: bool) -> int:
     """Write the sheet of the sessions called `names`, and of those that go with them; return 0.
 
+    A name may be the number of a job, of which all sessions are taken.
+
     Without `output` both twins go to ``<home>/sheets``. With `markdown` only that twin is made,
     for standard output or `output`. Raises ``UsedWrongly`` for sessions of several machines, and
     ``InputFault`` for one that is not there.
     """
-    document = _document(home, names)
+    document, job = _document(home, names)
     if output is not None:
         text = as_markdown(document) if markdown else as_html(document)
         _write(output, text.encode())
@@ -33,15 +36,16 @@ def sheet(*, home: Path, names: Sequence[str], output: Path | None, markdown: bo
     elif markdown:
         print(as_markdown(document), end="")
     else:
-        page = write_sheet(home / "sheets", utc_now(), document)
+        page = write_sheet(home / "sheets", utc_now(), document, job)
         print(f"sheet written: {visible(str(page))}")
         print(f"the same as text: {visible(str(page.with_suffix('.md')))}")
     return 0
 
 
-def _document(home: Path, names: Sequence[str]) -> Document:
+def _document(home: Path, names: Sequence[str]) -> tuple[Document, str]:
+    """Return the sheet and the number of its job, empty without one."""
     with opened(home, check=False) as logbook:
-        wanted = {logbook.find(name): None for name in names}
+        wanted = {session: None for name in names for session in named(logbook, name)}
         machines = {logbook.summary(one).machine for one in wanted}
         if len(machines) > 1:
             raise UsedWrongly(
@@ -56,7 +60,8 @@ def _document(home: Path, names: Sequence[str]) -> Document:
             if one.session not in taken
             and (one.started_at, one.session) < (records[0].started_at, records[0].id)
         ]
-        return compose(records, earlier)
+        job = next((one.job for one in reversed(records) if one.job), "")
+        return compose(records, earlier), job
 
 
 def _write(path: Path, content: bytes) -> None:

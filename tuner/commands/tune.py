@@ -39,28 +39,32 @@ def tune(
     plain: bool,
     quick: bool = False,
     test: str = "",
-    proposal: Path | None = None,
+    proposal: str | None = None,
     job: str = "",
 ) -> int:
     """Run a guided session on the machine of `card_path` at `url`; return its exit status.
 
-    With `quick` four readings an axis have to do; `test` names another procedure. With a `proposal`
-    that a person has applied, its axis alone is measured, to see what became of the change. `job`
-    is the number of the job that the session belongs to, empty without one.
+    With `quick` about ten readings an axis have to do; `test` names another procedure. With a
+    `proposal` that a person has applied, its axis alone is measured, to see what became of the
+    change; it is named as ``proposal_file`` says. `job` is the number of the job that the session
+    belongs to, empty without one.
     """
     card = read_card(card_path)
     dialect = dialect_of(card, card_path)
     change = None
     if proposal is not None:
+        from tuner.commands.proposals import proposal_file
         from tuner.handover.filed import read_proposal
 
-        change = change_of(read_proposal(proposal), proposal, card, axes)
+        path = proposal_file(proposal, home, [card.name])
+        change = change_of(read_proposal(path), path, card, axes)
     wanted = chosen_axes(card, axes if change is None else [change.axis])
     if is_rehearsal(url):
         setup, _ = simulated(home, card, dialect, wanted, url)
     else:
         setup = on_a_machine(home, card, dialect, wanted, url)
-    setup = with_test(replace(setup, quick=quick, change=change, job=job), test)
+    begun = ("tune", str(card_path))
+    setup = with_test(replace(setup, quick=quick, change=change, job=job, begun=begun), test)
     console = console_for(plain, port=url)
     return run_session(setup, console, console)
 
@@ -79,7 +83,8 @@ def change_of(filed: Filed, path: Path, card: Card, axes: Sequence[str] | None) 
             f"{shown(str(path))} is about axis {shown(filed.axis)}, which is the one to measure; "
             "leave --axis out"
         )
-    return Change(filed.id, filed.axis, filed.promise)
+    number = filed.proposed.get(card.axes[filed.axis].stored.form)
+    return Change(filed.id, filed.axis, filed.promise, number)
 
 
 def on_a_machine(

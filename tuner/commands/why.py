@@ -260,13 +260,20 @@ def _shift(home: Path) -> Part[Arguments]:
     )
     axis = yield from _which_axis("Along which axis is it shifted? If along both, the larger one")
     if heights == _LEANING:
-        yield Say(
-            key="why.reason",
-            says="a print that leans has no jump in it: either steps are lost at every turn, or "
-            f"the machine is not square. Readings of {axis.upper()} from both sides tell the first",
-        )
-        return (yield from _lead(choose_tune(home, axis), "measure the axis now"))
+        return (yield from _leaning(home, axis))
     yield Say(key="why.reason", says=_HEIGHTS[heights])
+    if heights == "at-several-heights":
+        how = yield from hear(
+            Choose(
+                key="why.shift-how",
+                options=("measure-the-shift", "test-the-machine"),
+                says="measure-the-shift: its size says what was lost. test-the-machine: the axis "
+                "goes ever faster until it loses its way, which says at which feed, and whether it "
+                "comes back",
+            )
+        )
+        if how == "test-the-machine":
+            return (yield from choose_tune(home, axis, work="lost-steps"))
     size_mm = yield from hear(
         Text(
             key="why.shift",
@@ -276,6 +283,26 @@ def _shift(home: Path) -> Part[Arguments]:
         )
     )
     return (yield from _lead(_offset(home, size_mm, axis), "hold that size against the parts now"))
+
+
+def _leaning(home: Path, axis: str) -> Part[Arguments]:
+    yield Say(
+        key="why.reason",
+        says="a print that leans has no jump in it: either the machine is not square, or a little "
+        f"is lost at every turn of {axis.upper()}. A lean that is the same in every print, also in "
+        "one that was printed slowly, is squareness; one that comes and goes, or grows with the "
+        "speed, is lost steps",
+    )
+    work = yield from hear(
+        Choose(
+            key="why.lean",
+            options=("squareness", "lost-steps", "measure"),
+            says="squareness: two sides and two diagonals of a frame, nothing moves. lost-steps: "
+            f"{axis.upper()} goes ever faster until it loses its way. measure: readings of "
+            f"{axis.upper()} from both sides, at slow feeds",
+        )
+    )
+    return (yield from choose_tune(home, axis, work=str(work)))
 
 
 def _offset(home: Path, size_mm: float, axis: str) -> Part[Arguments]:

@@ -17,6 +17,11 @@ _FEWEST = 3  # two readings lie on every line
 _HIGH_ROWS = 36  # from so many rows on there is room for the larger picture
 _AROUND_COLUMNS = 12  # labels, edges and margin of the picture of residuals
 _WIDEST_GRID = 68
+# The causes of each field exclude one another or stand alone: each field answers its question.
+_ODDS = (
+    ("odds", "Which parts and settings fit what was measured:"),
+    ("wrong", "What is wrong with the motion, each by itself:"),
+)
 _SIDES = {"plus": 1.0, "minus": -1.0}
 
 
@@ -34,11 +39,18 @@ class Figures:
             case "FIT":
                 return self._after_fit(line, page, rows)
             case "RESULT":
-                found = odds(line)
-                return page.drawn(odds_picture(found, page.width - 2, self._marks))
+                return self._odds(line, page)
             case "NOTE" if line.key.endswith(".plan"):
                 return self._plan(line.key.partition(".")[0], page)
         return []
+
+    def _odds(self, line: Line, page: Page) -> Styled:
+        styled: Styled = []
+        for field, question in _ODDS:
+            if found := odds(line, field):
+                styled += page.hanging("", question)
+                styled += page.drawn(odds_picture(found, page.width - 2, self._marks))
+        return styled
 
     def _after_fit(self, line: Line, page: Page, rows: int) -> Styled:
         styled: Styled = []

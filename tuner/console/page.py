@@ -30,8 +30,8 @@ _UNITS = {"_mm_per_min": "mm/min", "_mm": "mm", "_s": "s", "_c": "°C"}
 # For programs: how lines belong together and what the prompt says to people in its own way.
 # Odds, places and residuals are drawn as pictures; temperatures stand in the row at the bottom.
 _NOT_FOR_PEOPLE = frozenset(
-    {"group", "line", "of", "word", "step", "options", "default", "odds", "places", "left_um"}
-    | {"band_um", "heater", "now_c", "unit"}
+    {"group", "line", "of", "word", "step", "options", "default", "odds", "wrong", "places"}
+    | {"left_um", "band_um", "heater", "now_c", "unit"}
 )
 _IN_ASCII = str.maketrans(
     {
@@ -89,10 +89,19 @@ def _head(word: str, width: int) -> str:
 
 
 def _holds(prose: str, value: str) -> bool:
-    """Return whether `prose` says `value`, as a word or, sign and zeros aside, as a number."""
+    """Return whether `prose` says `value`, as a word or, sign and zeros aside, as a number.
+
+    A number that is rounded to hundredths or finer is the same number.
+    """
     if _NUMBER.fullmatch(value):
-        return any(abs(float(one)) == abs(float(value)) for one in _NUMBER.findall(prose))
+        return any(_is_said_by(one, float(value)) for one in _NUMBER.findall(prose))
     return re.search(rf"(?<!\w){re.escape(value)}(?!\w)", prose, re.IGNORECASE) is not None
+
+
+def _is_said_by(number: str, value: float) -> bool:
+    _, _, decimals = number.partition(".")
+    off = abs(abs(float(number)) - abs(value))
+    return off == 0.0 or (len(decimals) > 1 and off <= 0.5001 * 10.0 ** -len(decimals))
 
 
 def _worded(name: str, value: str) -> str:
@@ -158,7 +167,8 @@ class Page:
         """Return `label` followed by `text`, whose further lines stand under its first."""
         label, text = self._spelled(label), self._spelled(text)
         indent = _MARGIN + get_cwidth(label)
-        if indent > self.width // 2:  # a label this long takes lines of its own
+        fits = indent + get_cwidth(text) <= self.width
+        if indent > self.width // 2 and not fits:  # a label this long takes lines of its own
             return [*self.hanging("", label, ""), *self.hanging("  ", text)]
         first, *rest = _wrapped(text, self.width - indent) or [""]
         styled = [("", " " * _MARGIN), (label_style, label), ("", f"{first}\n")]
@@ -229,7 +239,8 @@ class Page:
         return [*styled, ("class:rule", f"{self._rule * self.width}\n")]
 
     def _block(self, line: Line) -> Styled:
-        title = f"{line.tag.capitalize()}  {line.key}"
+        of = line.key.upper() if len(line.key) == 1 else line.key  # an axis by its letter
+        title = f"{line.tag.capitalize()}  {of}"
         heading = [
             ("class:heading", f"{one}\n") for one in _wrapped(self._spelled(title), self.width)
         ]

@@ -37,6 +37,10 @@ PAD_GO = "*+"
 _PAD = {"+": "again", "-": "undo", "/": "stop", "*": "?"}
 
 _LONGEST_DEFAULT = 40  # characters of it in a prompt
+_A_READING = (
+    "Hold the caliper square to the faces with the same light pressure every time, look at it "
+    "straight, and read it twice before you type. What it shows is right, also where it surprises."
+)
 _STOP_ADVICE = (
     "Ctrl-X, Ctrl-C or the word stop stops, here and at any time. A stop over a cable is a "
     "request: in danger use the power switch, it is faster."
@@ -108,6 +112,8 @@ def _meaning(accepts: Accepts) -> str:
 def explanation(accepts: Accepts, line: Line | None = None) -> str:
     """Return the paragraph that ``?`` shows at the question of `line`."""
     said = [about(line.key)] if line else []
+    if _is_reading(accepts) and not any(said):
+        said.append(_A_READING)
     said.append(_meaning(accepts))
     if _is_reading(accepts):
         said.append("again approaches the same place once more (+ on the numeric pad).")

@@ -137,6 +137,8 @@ class View:
         for n in [n for n in taken if n >= self._reading]:
             del taken[n]
         if "at_mm" in fields:
+            # Where it stands may have been declared anew since the last move.
+            self._position_mm[self.axis] = fields["at_mm"]
             taken[self._reading] = (float(fields["at_mm"]), fields.get("approach", ""))
 
     def answered(self, question: Question) -> None:
@@ -232,9 +234,12 @@ def bar(share: float, cells: int, drawn_with: tuple[str, str]) -> str:
     return drawn_with[0] * done + drawn_with[1] * (cells - done)
 
 
-def odds(result: Line) -> Sequence[tuple[str, float]]:
-    """Return the causes that a RESULT line names, each with its odds (0 to 1), in its order."""
-    pairs = (one.partition(":") for one in dict(result.fields).get("odds", "").split(",") if one)
+def odds(result: Line, field: str = "odds") -> Sequence[tuple[str, float]]:
+    """Return the causes that a RESULT line names, each with its odds (0 to 1), in its order.
+
+    Those of its `field`: ``odds`` are of what the number fits, ``wrong`` of what else is wrong.
+    """
+    pairs = (one.partition(":") for one in dict(result.fields).get(field, "").split(",") if one)
     return [(name, float(p)) for name, _, p in pairs]
 
 

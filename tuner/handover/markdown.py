@@ -52,7 +52,7 @@ def _block(block: Block) -> Iterator[str]:
             yield _row(("---",) * len(rows[0]))
             yield from map(_row, rows)
         case Picture(says=says):
-            yield _words(says)
+            yield f"(picture on the HTML sheet: {_words(says)})"
 
 
 def _row(cells: tuple[Words, ...]) -> str:

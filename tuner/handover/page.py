@@ -23,22 +23,24 @@ _STYLE = """
 body { font: 9pt/1.3 sans-serif; color: #111; background: #fff; max-width: 190mm;
   margin: 0 auto; padding: 4mm; overflow-wrap: anywhere }
 h1 { font-size: 14pt; margin: 0 0 1mm; border-bottom: 0.6mm solid #111; padding-bottom: 1mm }
-h2 { font-size: 11pt; margin: 2.6mm 0 0.8mm; break-after: avoid }
+h2 { font-size: 11pt; margin: 2.2mm 0 0.7mm; break-after: avoid }
 p { margin: 0 0 1.2mm }
 ul { margin: 0 0 1.2mm; padding-left: 5mm }
 li { margin-bottom: 0.3mm }
+li:last-child { break-before: avoid }
 ul.to-do { list-style: none; padding-left: 0 }
 ul.to-do li { padding-left: 6mm; text-indent: -6mm }
 .box { display: inline-block; width: 3mm; height: 3mm; border: 0.3mm solid #111;
   margin-right: 3mm; vertical-align: -0.3mm }
-table { border-collapse: collapse; width: 100%; margin: 0 0 2mm; break-inside: avoid }
+table { border-collapse: collapse; width: calc(100% - 1mm); margin: 0 0.5mm 2mm;
+  break-inside: avoid }
 th, td { border: 0.2mm solid #999; padding: 0.4mm 1.5mm; text-align: left; vertical-align: top }
 table.facts th { width: 38mm }
 th { background: #eee; font-weight: bold }
 .strong { font-weight: bold; border-left: 1mm solid #111; padding-left: 2mm }
-.typed { white-space: pre-wrap }
+.typed { white-space: pre-wrap; unicode-bidi: isolate }
 .pictures { display: flex; flex-wrap: wrap; gap: 2mm 3mm }
-figure { margin: 0; width: 59mm; break-inside: avoid }
+figure { margin: 0; width: 58mm; break-inside: avoid }
 figcaption { font-size: 7.5pt }
 svg { display: block; width: 100%; height: auto }
 @media print { body { padding: 0; max-width: none }

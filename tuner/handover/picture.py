@@ -12,7 +12,7 @@ from collections.abc import Sequence
 __all__ = ["residual_svg"]
 
 _WIDTH, _HEIGHT = 260, 92
-_LEFT, _RIGHT, _TOP, _BOTTOM = 46, 4, 6, 16
+_LEFT, _RIGHT, _TOP, _BOTTOM = 52, 4, 6, 18
 _MARK = 4.0
 # The band shall not fill the picture.
 _BAND_SHARE = 0.55
@@ -42,13 +42,13 @@ def residual_svg(
         return middle - mm / largest_mm * half
 
     def label(mm: float, text: str) -> str:
-        return f'<text x="{_LEFT - 4}" y="{down(mm) + 3:.1f}" text-anchor="end">{text}</text>'
+        return f'<text x="{_LEFT - 4}" y="{down(mm) + 4:.1f}" text-anchor="end">{text}</text>'
 
     decimals = 3 if largest_mm >= _SMALL_MM else 6
     width, below = _WIDTH - _LEFT - _RIGHT, _HEIGHT - 4
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {_HEIGHT}" '
-        'font-family="sans-serif" font-size="9" aria-hidden="true">',
+        'font-family="sans-serif" font-size="11" aria-hidden="true">',
         f'<rect x="{_LEFT}" y="{down(band_mm):.1f}" width="{width}" '
         f'height="{down(-band_mm) - down(band_mm):.1f}" fill="#ddd"/>',
         f'<path d="M{_LEFT} {middle:.1f}h{width}" stroke="#666"/>',

@@ -26,16 +26,18 @@ from tuner.text import shown, slug
 
 SCHEMA = 1
 
-_CAUTIONS = (
+_LOOKING = (
     "Switch the machine off and unplug it before you look at or touch pulleys, belts, screws, "
     "gears or plugs; block a vertical axis so that it cannot drop. Never pull the plug of a "
-    "powered motor; turning a motor by hand generates voltage.",
-    "After a change of this number the axis moves a different distance for the same command: "
-    "start with 1 mm, hands out, power switch in reach.",
-    "This does not replace guards, local codes, or a licensed electrician for mains wiring.",
+    "powered motor; turning a motor by hand generates voltage."
 )
-
-
+_CHANGED = (
+    "After a change of this number the axis moves a different distance for the same command: "
+    "start with 1 mm, hands out, power switch in reach."
+)
+_NO_SUBSTITUTE = (
+    "This does not replace guards, local codes, or a licensed electrician for mains wiring."
+)
 _FEEDER_UPSETS = (
     "the new number holds for this filament and this pressure of the wheel on it: measure again "
     "after another filament, a worn wheel or another pressure",
@@ -88,6 +90,10 @@ def _card_value(axis: Axis, key: str) -> int | Fraction | None:
     return value if isinstance(value, int | Fraction) else None
 
 
+def _cautions(is_change: bool) -> list[str]:
+    return [_LOOKING, *([_CHANGED] if is_change else []), _NO_SUBSTITUTE]
+
+
 def _upsets(axis: Axis, finding: Mapping[str, Any]) -> list[str]:
     if finding["verdict"] != "change":
         return []
@@ -100,7 +106,7 @@ def _upsets(axis: Axis, finding: Mapping[str, Any]) -> list[str]:
     heights = rates = ""
     if after is not None and not math.isclose(before, after, rel_tol=1e-9):
         feed_mm_per_s = axis.feed_mm_per_min / 60.0
-        heights = f"; what is stored as 100 {unit} is {100.0 * before / after:.2f} {unit} then"
+        heights = f"; what was 100 {unit} is {100.0 * before / after:.2f} {unit} with the new one"
         rates = (
             f"; {axis.feed_mm_per_min:g} {unit}/min take {feed_mm_per_s * after:.0f} steps per "
             f"second instead of {feed_mm_per_s * before:.0f}, and the controller makes at most "
@@ -150,11 +156,11 @@ def as_table(
         "stored_form": stored_form,
         "nothing_changed": True,
         "go_back": (
-            f"type the number found today back in: {_number(found[stored_form])} "
+            f"type back in what was found: {_number(found[stored_form])} "
             f"{form_words(axis.stored.form, unit)}"
         ),
         "next": finding["next"],
-        "cautions": list(_CAUTIONS),
+        "cautions": _cautions(proposal is not None),
         "upsets": _upsets(axis, finding),
         "found": found,
     }
@@ -171,7 +177,8 @@ def as_table(
             table["rounded"] = [dict(one) for one in rounded]
         if _is_about_step_counts(table):
             counts = ", ".join(f"{one['key']} = {_number(one['from'])}" for one in table["change"])
-            table["go_back"] = f"set the step counts found today again: {counts}"
+            table["go_back"] = f"set the step counts again as they were found: {counts}"
+        table["upsets"].append(_card_after(axis, table))
     elif finding["verdict"] == "keep":
         table["proposed"] = found
     if finding["scale"]:
@@ -192,6 +199,16 @@ def as_table(
         for reading in readings
     ]
     return table
+
+
+def _card_after(axis: Axis, table: Mapping[str, Any]) -> str:
+    """Return what the card has to say once the change is made."""
+    stored_form = table["stored_form"]
+    entries = {one["key"]: one["to"] for one in table["change"]}
+    if (number := table["proposed"][stored_form]) is not None:
+        entries[f"axes.{axis.name}.stored.{stored_form}"] = number
+    said = ", ".join(f"{key} = {_number(value)}" for key, value in entries.items())
+    return f"the machine card, from which the next session starts: {said or 'look the parts up'}"
 
 
 def _is_about_step_counts(table: Mapping[str, Any]) -> bool:

@@ -12,11 +12,23 @@ from typing import Any
 
 from tuner.card.read import parse_card
 from tuner.card.schema import Card
+from tuner.errors import BenchFault
 from tuner.plans import check, intake
 from tuner.session.logbook import Logbook, ProposalState, SessionSummary, Step, TakenReading
+from tuner.session.replay import what_counts
 from tuner.text import as_it_was, shown
 
-__all__ = ["Checked", "Finding", "Recorded", "belonging", "findings_in", "read_session"]
+__all__ = [
+    "Checked",
+    "Finding",
+    "Recorded",
+    "belonging",
+    "findings_in",
+    "job_of",
+    "placed_in",
+    "read_session",
+    "sessions_of_job",
+]
 
 Finding = Mapping[str, Any]
 
@@ -79,7 +91,7 @@ def read_session(logbook: Logbook, session: str) -> Recorded:
         findings=findings_in(ended),
         readings=tuple(one for one in logbook.readings(session) if not one.withdrawn),
         proposals=tuple(logbook.proposals(session)),
-        placed=_placed(logbook.steps(session)),
+        placed=placed_in(logbook.steps(session)),
         checked=Checked(ended["proposal"], ended["outcome"])
         if head.plan == check.NAME and ended
         else None,
@@ -114,20 +126,44 @@ def belonging(logbook: Logbook, sessions: Iterable[str]) -> list[str]:
         wanted |= more
 
 
+def sessions_of_job(logbook: Logbook, job: str) -> list[str]:
+    """Return the sessions that have that job number, of whatever machine, the newest first."""
+    return [one.id for one in logbook.summaries() if job and job_of(logbook, one) == job]
+
+
+def job_of(logbook: Logbook, summary: SessionSummary) -> str:
+    """Return the number of the job that a session belongs to, empty without one.
+
+    An intake that has not come to its end has it where it was typed.
+    """
+    if summary.kind != intake.NAME or summary.ended_as == "finished":
+        return summary.job
+    try:
+        steps = logbook.steps(summary.id)
+    except BenchFault:  # damaged, which a list need not know
+        return ""
+    return intake.answers_in(_answers(steps)).get("job", "")
+
+
+def _answers(steps: Iterable[Step]) -> dict[str, Any]:
+    """Return by key what was answered last, where it counts."""
+    return {
+        one.key: one.body["value"]
+        for one in what_counts([*steps])
+        if one.phase == "reply" and one.kind == "Value"
+    }
+
+
 def _links(logbook: Logbook, summary: SessionSummary) -> set[tuple[str, str]]:
     """Return what ties a session to others: two belong together that have one in common."""
-    head = logbook.head(summary.id)
     links = {("proposal", one.id) for one in logbook.proposals(summary.id)}
-    job = head.params.get("job")
-    if head.plan == intake.NAME:
-        _, result = logbook.ending(summary.id)
-        job = (result or {}).get("job")
-    elif head.plan == check.NAME:
-        links.add(("proposal", head.params["change"]["proposal"]))
+    if summary.kind == check.NAME:
+        links.add(("proposal", logbook.head(summary.id).params["change"]["proposal"]))
+    job = job_of(logbook, summary)
     return links | ({("job", job)} if job else set())
 
 
-def _placed(steps: Iterable[Step]) -> dict[str, str]:
+def placed_in(steps: Iterable[Step]) -> dict[str, str]:
     """Return by axis how the caliper was used; the last answer counts."""
     return {
         step.key.removesuffix(".caliper-place"): step.body["value"]

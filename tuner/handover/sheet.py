@@ -11,10 +11,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 from tuner.card.write import write_twins
-from tuner.drive.numbers import plus_minus
+from tuner.drive.numbers import decimals_kept
 from tuner.errors import BadReadings, BenchFault
 from tuner.handover.document import (
     Block,
@@ -27,12 +27,13 @@ from tuner.handover.document import (
     Typed,
     Words,
 )
-from tuner.handover.history import Entry
+from tuner.handover.history import Entry, entry, in_order, moved_since
 from tuner.handover.markdown import as_markdown
 from tuner.handover.page import as_html
 from tuner.handover.picture import residual_svg
 from tuner.handover.recorded import Finding, Recorded
 from tuner.handover.story import Story, stories
+from tuner.metrology.caliper import Place, placed_limit_mm
 from tuner.metrology.examination import Described, examine_readings
 from tuner.metrology.reading import Reading
 from tuner.metrology.student import student_t_factor
@@ -42,15 +43,27 @@ from tuner.wire.port import is_rehearsal
 
 __all__ = ["compose", "write_sheet"]
 
-_MOST_EARLIER = 6
+_MOST_EARLIER = 3  # of each axis
 # What the largest part of an uncertainty is called on a sheet, where its short name says little.
 _COMES_FROM = {
     "readings": "the hand that reads",
     "caliper": "the error limit of the caliper",
     "resolution": "the step of the caliper's display",
 }
-# At the end of what a finding calls a number.
-_UNIT = re.compile("_(mm|deg)(_per_(min|rev))?$")
+# What a finding calls that it could not test, where its own name says little to a customer.
+_NAMED = {
+    "scale": "how far it goes",
+    "travel_per_rev_mm": "travel per revolution",
+    "periodic": "what swings with every turn",
+    "half-turns": "a motor that makes half its turns",
+    "jumps": "jumps between readings",
+    "suspect_readings": "misread values",
+    "lost-steps": "single lost cycles of the motor",
+    "feeder-slip": "slip under pressure",
+    "screws": "whether the screws turn alike",
+    "feeds": "faster moves",
+}
+_UNIT = re.compile("_(mm|deg)(_per_min)?$")
 _NOTHING_CHANGED = "Nothing was changed on the machine by this program."
 
 
@@ -63,6 +76,7 @@ def compose(records: Sequence[Recorded], earlier: Sequence[Entry]) -> Document:
     sections = [
         Section("Job", tuple(_job(records))),
         Section("As found and as left", tuple(_found_and_left(axes))),
+        Section("Still to be done", tuple(_still_to_do(axes))),
         Section("What was found", tuple(_findings(axes))),
         Section("Other tests", tuple(_other_tests(records))),
         Section("How sure it is", tuple(_how_sure(axes))),
@@ -71,7 +85,7 @@ def compose(records: Sequence[Recorded], earlier: Sequence[Entry]) -> Document:
         Section("To go back", tuple(_go_back(axes))),
         Section("Caliper", tuple(_caliper(records))),
         Section("Cautions", tuple(_cautions(axes))),
-        Section("This machine before", tuple(_earlier(earlier))),
+        Section("This machine before", tuple(_earlier(earlier, axes))),
         Section("Where this comes from", tuple(_sources(records))),
     ]
     return Document(
@@ -91,7 +105,7 @@ def _job(records: Sequence[Recorded]) -> Iterator[Block]:
         ("job", Typed(next((one.job for one in reversed(records) if one.job), ""))),
         ("machine", Typed(records[-1].machine)),
         ("complaint", Typed(asked.get("complaint", ""))),
-        ("which means", SYMPTOMS.get(asked.get("symptom", ""), "")),
+        ("it is about", SYMPTOMS.get(asked.get("symptom", ""), "")),
         ("work done by", Typed(asked.get("by", ""))),
         ("measured", first if first == last else f"{first} to {last}"),
     ]
@@ -124,6 +138,14 @@ def _found_and_left(axes: Sequence[Story]) -> Iterator[Block]:
     )
 
 
+def _still_to_do(axes: Sequence[Story]) -> Iterator[Block]:
+    said = tuple(sentence for one in axes if (sentence := one.still_to_do()))
+    if said:
+        yield Items(said, to_do=True)
+    elif axes:
+        yield Paragraph("Nothing: every number that was measured is in order.")
+
+
 def _findings(axes: Sequence[Story]) -> Iterator[Block]:
     said = [sentence for one in axes for sentence in one.what_was_found()]
     if said:
@@ -149,8 +171,9 @@ def _picture(record: Recorded, story: Story, when: str) -> Picture | None:
     together, a feeder, or a table that turns.
     """
     axis = record.card.axes[story.axis.name]
-    is_one_slide = axis.filament is None and axis.train.unit == "mm"
-    if record.card.layout != "independent" or not is_one_slide:
+    is_slide = axis.filament is None and axis.train.unit == "mm"
+    is_shared = record.card.layout == "coupled-belts" and axis.name in ("x", "y")
+    if is_shared or not is_slide:
         return None
     readings = [
         Reading(
@@ -230,9 +253,10 @@ def _sure(story: Story) -> str:
     scale = finding.get("scale")
     if not scale:
         return ""
-    low, high = scale["value"] - scale["U"], scale["value"] + scale["U"]
+    low, high = (100.0 * (scale["value"] + sign * scale["U"]) for sign in (-1.0, 1.0))
+    decimals = max(decimals_kept(100.0 * scale["U"]), 0)
     return (
-        f"{story.letter}: {100 * low:.2f} to {100 * high:.2f} {unit} (k = {scale['k']:.2f}, "
+        f"{story.letter}: {low:.{decimals}f} to {high:.{decimals}f} {unit} (k = {scale['k']:.2f}, "
         f"{finding['n']} readings){_largest_part(finding.get('budget', ()))}"
     )
 
@@ -249,16 +273,16 @@ def _not_tested(records: Sequence[Recorded], axes: Sequence[Story]) -> Iterator[
     measured = {one.axis.name for one in axes}
     if others := [name.upper() for name in records[-1].card.axes if name not in measured]:
         said.append(f"{', '.join(others)}: not measured.")
-    for one in axes:
-        by = one.judged
-        if by is not None and by.quick:
-            said.append(f"{one.letter}: no more than a quick check, four readings on the plan.")
+    if quick := [one.letter for one in axes if one.judged is not None and one.judged.quick]:
+        said.append(f"{', '.join(quick)}: only a quick check, fewer readings than a whole session.")
     # One reason often stands for several axes, and for several things that they do not show.
     letters: dict[tuple[str, str], list[str]] = {}
     for one in axes:
         whats: dict[str, list[str]] = {}
         for what, why in one.latest.get("not_tested", {}).items():
-            whats.setdefault(why, []).append(_UNIT.sub("", what).replace("_", " "))
+            whats.setdefault(why, []).append(_NAMED.get(what, _UNIT.sub("", what)))
+        if not one.latest.get("scale") and len(whats) == 1:
+            whats = {why: ["nothing was measured to its end"] for why in whats}
         for why, these in whats.items():
             letters.setdefault((", ".join(these), why), []).append(one.letter)
     said += [f"{', '.join(of)}: {what} ({why})." for (what, why), of in letters.items()]
@@ -291,16 +315,20 @@ def _caliper(records: Sequence[Recorded]) -> Iterator[Block]:
     caliper = records[-1].card.caliper
     on_card = "" if caliper.calibrated_on is None else caliper.calibrated_on.isoformat()
     used = {axis: how for one in records for axis, how in one.placed.items()}
-    placed = ", ".join(f"{axis.upper()} {how.replace('-', ' ')}" for axis, how in used.items())
+    placed = ", ".join(
+        f"{axis.upper()} {how.replace('-', ' ')}, "
+        f"{placed_limit_mm(caliper.error_limit_mm, cast(Place, how)):g} mm"
+        for axis, how in used.items()
+    )
     rows: tuple[tuple[Words, Words], ...] = (
         ("which", _typed_or(asked.get("caliper") or caliper.id, "not noted")),
         ("calibrated on", _typed_or(asked.get("calibrated_on") or on_card, "not known")),
         (
             "range, step, error limit",
             f"{caliper.range_mm:g} mm, {caliper.resolution_mm:g} mm, "
-            f"{caliper.error_limit_mm:g} mm (outside jaws)",
+            f"{caliper.error_limit_mm:g} mm for the outside jaws",
         ),
-        ("used as", placed),
+        ("used as, and counted with", placed),
     )
     yield Table((), tuple(row for row in rows if row[1]))
 
@@ -315,28 +343,49 @@ def _cautions(axes: Sequence[Story]) -> Iterator[Block]:
         yield Items(tuple(said))
 
 
-def _earlier(earlier: Sequence[Entry]) -> Iterator[Block]:
-    rows = tuple(
-        (
-            _day(one.started_at),
-            one.axis.upper(),
-            "-" if one.scale is None else plus_minus(one.scale[0], one.U or 0.0),
-            "-" if one.play_mm is None else f"{one.play_mm[0]:.3f} {one.unit}",
-            one.outcome or one.verdict,
-        )
-        for one in earlier[-_MOST_EARLIER:]
+def _earlier(earlier: Sequence[Entry], axes: Sequence[Story]) -> Iterator[Block]:
+    """Tell what was found before of the axes of this job, or of all where none was measured."""
+    now = {one.axis.name: of for one in axes if (of := one.found or one.left)}
+    before = {
+        axis: its[-_MOST_EARLIER:]
+        for axis, its in in_order(earlier).items()
+        if axis in now or not now
+    }
+    if not before:
+        return
+    yield Table(
+        ("day", "axis", "true / commanded travel", "lost on reversal", "verdict"),
+        tuple(
+            (
+                _day(one.started_at),
+                axis.upper(),
+                one.scale_in_words(),
+                one.play_in_words(),
+                one.outcome or one.verdict,
+            )
+            for axis, its in before.items()
+            for one in its
+        ),
     )
-    if rows:
-        yield Table(("day", "axis", "true / commanded travel", "play", "verdict"), rows)
+    moved = [
+        moved_since([*its, entry(of.id, of.started_at, axis, of.findings[axis])])[-1]
+        for axis, its in before.items()
+        if (of := now.get(axis))
+    ]
+    if said := tuple(f"Since then {one.in_words()}." for one in moved if one is not None):
+        yield Items(said)
 
 
 def _sources(records: Sequence[Recorded]) -> Iterator[Block]:
     rows = tuple(
-        (Typed(one.id), _minute(one.started_at), _kind(one), _states(one)) for one in records
+        (Typed(one.id), _minute(one.started_at), _kind(one), _came_of(one)) for one in records
     )
-    yield Table(("session", "began", "what it was", "proposals"), rows)
+    yield Table(("session", "began (UTC)", "what it was", "what came of it"), rows)
     last = records[-1]
-    yield Paragraph(f"Card sha256 {last.card.sha256}, program {shown(last.tool_version)}.")
+    yield Paragraph(
+        "The card is the file that describes the parts of the machine; sha256 "
+        f"{last.card.sha256}. Program {shown(last.tool_version)}."
+    )
 
 
 def _kind(record: Recorded) -> str:
@@ -350,10 +399,17 @@ def _kind(record: Recorded) -> str:
     return kind if record.ended_as == "finished" else f"{kind}, not ended"
 
 
-def _states(record: Recorded) -> str:
+def _came_of(record: Recorded) -> str:
+    """Return what a session ended with, axis by axis, and what became of its proposals."""
     if record.checked is not None:
-        return f"{', '.join(record.axes).upper()} {record.checked.outcome}"
-    return ", ".join(f"{one.axis.upper()} {one.state}" for one in record.proposals) or "-"
+        return f"{', '.join(record.findings).upper()} {record.checked.outcome}"
+    became = {one.axis: f" ({one.state})" for one in record.proposals if one.state != "open"}
+    said = [
+        f"{axis.upper()} {record.findings[axis]['verdict']}{became.get(axis, '')}"
+        for axis in record.card.axes
+        if axis in record.findings
+    ]
+    return ", ".join(said) or "-"
 
 
 def _day(utc: str) -> str:
@@ -361,18 +417,21 @@ def _day(utc: str) -> str:
 
 
 def _minute(utc: str) -> str:
-    return f"{utc[:10]} {utc[11:16]} UTC"
+    return f"{utc[:10]} {utc[11:16]}"
 
 
 # --- files --------------------------------------------------------------------------------
 
 
-def write_sheet(folder: Path, when: datetime, document: Document) -> Path:
+def write_sheet(folder: Path, when: datetime, document: Document, job: str = "") -> Path:
     """Write `document` as ``<name>.html`` and its Markdown twin; return the path of the first.
+
+    It is named after the number of its `job` and the machine, or the machine alone.
 
     Raises ``BenchFault`` when the folder cannot be written; no half file is left then.
     """
-    base = f"{when:%Y%m%d-%H%M%S}-{slug(document.about.text)}"
+    about = f"{job} {document.about.text}" if job else document.about.text
+    base = f"{when:%Y%m%d-%H%M%S}-{slug(about)}"
     twins = {".md": as_markdown(document).encode(), ".html": as_html(document).encode()}
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -40,6 +40,13 @@ _OUTCOMES = {
     "other-number": "some other number than the proposed one is in force",
     "cannot-tell": "whether the proposed number is in force could not be told",
 }
+# What is to be done where a check did not confirm the change.
+_AGAIN = "read the number that the controller holds now, type in {number}, then check again"
+_TO_DO = {
+    "other-axis": "type the number found back in for the axis that got it, and {number} for this "
+    "one, then check both",
+    "cannot-tell": "read the number that the controller holds now, and compare it with {number}",
+}
 
 
 @dataclass(frozen=True)
@@ -107,7 +114,8 @@ class Story:
         if self.left is None:
             return f"proposed: {proposed}; not checked" if proposed else "as found"
         if self.left.checked is None:
-            return self._on_card(self.left)
+            now = self._on_card(self.left)
+            return "as found" if now == self.stored_as_found() else now
         known = {"confirmed": proposed or "as proposed", "not-applied": "as found"}
         return known.get(self.left.checked.outcome, "read it from the controller")
 
@@ -126,19 +134,38 @@ class Story:
         return "as found" if is_unchanged else self.travel(self.left)
 
     def what_was_found(self) -> list[str]:
-        """Return sentences: the verdict and why, what became of a proposal, what is next."""
+        """Return sentences: the verdict and why, and what became of a proposal."""
         said = []
         if self.judged is not None:
             finding = self.judged.findings[self.axis.name]
-            said.append(f"{self.letter}: {_VERDICTS[finding['verdict']]}{_why(finding)}.")
+            verdict = finding["verdict"]
+            is_done = verdict == "change" and self._outcome == "confirmed"
+            words = "its number had to change" if is_done else _VERDICTS[verdict]
+            said.append(f"{self.letter}: {words}{_why(finding)}.")
         if self.changed is not None and self.changed is not self.judged:
             why = _why(self.changed.findings[self.axis.name])
             said.append(f"{self.letter}, before that: {_VERDICTS['change']}{why}.")
-        if self.left is not None and self.left.checked is not None:
-            said.append(f"{self.letter}, checked after: {_OUTCOMES[self.left.checked.outcome]}.")
-        elif self.latest:
-            said.append(f"{self.letter}, next: {self.latest['next']}.")
+        if self._outcome:
+            said.append(f"{self.letter}, checked after: {_OUTCOMES[self._outcome]}.")
         return said
+
+    def still_to_do(self) -> str:
+        """Return what has to be done yet at this axis, empty where its number is in order."""
+        if not self._outcome:
+            what = self.latest["next"]
+            if self.latest["verdict"] == "keep":  # leave the number; then what no number cures
+                what = what.partition("; ")[2]
+            return what and f"{self.letter}: {what}."
+        if self._outcome == "confirmed":
+            return ""
+        proposed = "" if self.proposal is None else f": {_in_form(self.proposal, 'proposed')}"
+        words = _TO_DO.get(self._outcome, _AGAIN)
+        return f"{self.letter}: {words.format(number=f'the proposed one{proposed}')}."
+
+    @property
+    def _outcome(self) -> str:
+        """What the last check of a change came to, empty where the last session was none."""
+        return "" if self.left is None or not self.left.checked else self.left.checked.outcome
 
     def _on_card(self, of: Recorded) -> str:
         axis = of.card.axes[self.axis.name]
@@ -154,7 +181,11 @@ def _in_form(table: Mapping[str, Any], which: str) -> str:
 
 
 def _why(finding: Finding) -> str:
-    return "".join(f"; {one['says']} ({_likely(one['p'])})" for one in finding["causes"][:1])
+    """Return the likeliest cause; parts that are as described are none for a verdict but keep."""
+    causes = finding["causes"][:1]
+    if causes and causes[0]["name"] == "as-described" and finding["verdict"] != "keep":
+        return ""
+    return "".join(f"; {one['says']} ({_likely(one['p'])})" for one in causes)
 
 
 def _likely(p: float) -> str:

@@ -49,6 +49,8 @@ _ONE_SCREW = 0.95
 
 # Looks are work too: nothing is touched before this.
 OFF = "power off and unplugged: "
+READ_THE_NUMBER = "read the stored number again from the controller, to its last digit"
+"""The look at the number itself, which an unplugged machine cannot show."""
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,8 @@ class Alternative:
     """One thing that may differ from the card. `ratio` is what it does to the scale.
 
     `open_keys` are those of `changes` whose value the scale does not settle. `turns` is how far
-    the motor then turns where the controller means one turn.
+    the motor then turns where the controller means one turn. `asks` is the one thing that is
+    answered with yes or no after the `check`, empty where there is nothing to look at.
     """
 
     name: str
@@ -69,6 +72,7 @@ class Alternative:
     weight: float
     open_keys: tuple[str, ...] = ()
     turns: Fraction = Fraction(1)
+    asks: str = ""
 
     @cached_property
     def look(self) -> str:
@@ -112,6 +116,7 @@ def _belt_parts(belt: Belt) -> Iterator[Alternative]:
             suspect=str(teeth),
             says=f"{teeth} teeth, the card says {belt.pulley_teeth}",
             check=OFF + "count the teeth of the pulley on the motor shaft",
+            asks=f"Has it {teeth} teeth (and not the {belt.pulley_teeth} of the card)?",
             side="output",
             changes={"drive.pulley_teeth": int(teeth)},
             ratio=teeth / belt.pulley_teeth,
@@ -125,6 +130,8 @@ def _belt_parts(belt: Belt) -> Iterator[Alternative]:
             says=f"{plain_number(pitch)} mm pitch, the card says {plain_number(belt.pitch_mm)}",
             check=OFF + f"measure 50 teeth of the belt: {plain_number(50 * pitch)} mm at "
             f"{plain_number(pitch)} mm pitch, {plain_number(50 * belt.pitch_mm)} mm by the card",
+            asks=f"Is the pitch {plain_number(pitch)} mm (and not the "
+            f"{plain_number(belt.pitch_mm)} of the card)?",
             side="output",
             changes={"drive.pitch_mm": pitch},
             ratio=pitch / belt.pitch_mm,
@@ -151,6 +158,8 @@ def _screw_parts(screw: Screw) -> Iterator[Alternative]:
             + "turn the screw ten turns by hand, slowly, and measure how far the nut goes: "
             f"{plain_number(10 * lead)} mm at a lead of {plain_number(lead)} mm, "
             f"{plain_number(10 * lead_now)} mm by the card",
+            asks=f"Is the lead {plain_number(lead)} mm (and not the {plain_number(lead_now)} of "
+            "the card)?",
             side="output",
             changes={"drive.pitch_mm": usual.pitch_mm, "drive.starts": usual.starts},
             open_keys=() if settled else ("drive.pitch_mm", "drive.starts"),
@@ -167,6 +176,7 @@ def _rack_parts(rack: Rack) -> Iterator[Alternative]:
             suspect=str(teeth),
             says=f"{teeth} pinion teeth, the card says {rack.pinion_teeth}",
             check=OFF + "count the teeth of the pinion",
+            asks=f"Has it {teeth} teeth (and not the {rack.pinion_teeth} of the card)?",
             side="output",
             changes={"drive.pinion_teeth": int(teeth)},
             ratio=teeth / rack.pinion_teeth,
@@ -181,6 +191,8 @@ def _rack_parts(rack: Rack) -> Iterator[Alternative]:
             says=f"module {plain_number(module)}, the card says {plain_number(rack.module_mm)}",
             check=OFF + f"measure ten teeth along the rack: {plain_number(ten_teeth_mm)} mm at "
             f"module {plain_number(module)}, {plain_number(by_card_mm)} mm by the card",
+            asks=f"Is it module {plain_number(module)} (and not the "
+            f"{plain_number(rack.module_mm)} of the card)?",
             side="output",
             changes={"drive.module_mm": module},
             ratio=module / rack.module_mm,
@@ -209,6 +221,8 @@ def _gear_parts(place: int, pair: GearPair) -> Iterator[Alternative]:
             f"{pair.driver} drive {pair.driven}",
             check=OFF + f"count the teeth of both wheels of gear pair {place + 1}, counted "
             "from the motor",
+            asks=f"Do {driver} teeth drive {driven} (and not {pair.driver} drive {pair.driven}, as "
+            "on the card)?",
             side="output",
             changes={f"gears.{place}.{k}": v for k, v in keys.items() if v != now[k]},
             ratio=Fraction(driver, driven) / pair.ratio,
@@ -226,6 +240,8 @@ def _motor_parts(train: DriveTrain) -> Iterator[Alternative]:
             says=f"a motor of {plain_number(angle)} degrees per step, the card says "
             f"{plain_number(motor.step_angle_deg)}",
             check=OFF + "read the step angle on the motor's label",
+            asks=f"Is it {plain_number(angle)} degrees (and not the "
+            f"{plain_number(motor.step_angle_deg)} of the card)?",
             side="motor",
             changes={"motor.step_angle_deg": angle},
             ratio=angle / motor.step_angle_deg,
@@ -239,6 +255,7 @@ def _motor_parts(train: DriveTrain) -> Iterator[Alternative]:
             suspect=str(microsteps),
             says=f"{microsteps} microsteps, the card says {motor.microsteps}",
             check=OFF + "look at the microstep jumpers or switches of the motor driver",
+            asks=f"Are they set to {microsteps} (and not to the {motor.microsteps} of the card)?",
             side="motor",
             changes={"motor.microsteps": int(microsteps)},
             ratio=motor.microsteps / microsteps,
@@ -285,7 +302,8 @@ def _misread_numbers(
             suspect=holds,
             says=f"the controller holds {holds} {form_words(stored.form, train.unit)}, the card "
             f"says {plain_number(stored.value)}",
-            check="read the stored number again from the controller, to its last digit",
+            check=READ_THE_NUMBER,
+            asks=f"Does it hold {holds} (and not the {plain_number(stored.value)} of the card)?",
             side="number",
             changes={f"stored.{stored.form}": right},
             ratio=ratio,
@@ -300,6 +318,7 @@ def _inch_units() -> Iterator[Alternative]:
         suspect="controller",
         says="the controller takes lengths as inches",
         check="read which units the controller is set to; nothing may move until they are mm",
+        asks="Is it set to inches (and not to mm)?",
         side="number",
         changes={},
         ratio=MM_PER_INCH,
@@ -310,7 +329,8 @@ def _inch_units() -> Iterator[Alternative]:
         name="inch-units",
         suspect="caliper",
         says="the caliper showed inches",
-        check="look whether the caliper's display says mm",
+        check="look which unit the caliper's display says",
+        asks="Does it say inches (and not mm)?",
         side="number",
         changes={},
         ratio=1 / MM_PER_INCH,
@@ -344,7 +364,8 @@ def _card_itself(train: DriveTrain, stored: Stored, given: Fraction) -> list[Alt
             suspect="parts",
             says=f"the parts give {plain_number(number)} {words}, the controller holds "
             f"{plain_number(stored.value)}",
-            check="read the stored number again from the controller, to its last digit",
+            check=READ_THE_NUMBER,
+            asks=f"Does it hold {plain_number(stored.value)}, as on the card?",
             side="number",
             changes={f"stored.{stored.form}": number},
             ratio=Fraction(1),

@@ -95,6 +95,11 @@ class Cause:
         return tuple(one.look for one in self.members)
 
     @property
+    def asks(self) -> tuple[str, ...]:
+        """What to look at and what to answer for each of ``looks``, in the same order."""
+        return tuple(f"{one.check}. {one.asks}".rstrip() for one in self.members)
+
+    @property
     def motor_turns(self) -> Fraction:
         """How far the motor turns where the controller means one turn, if this is true."""
         return math.prod((one.turns for one in self.members), start=Fraction(1))

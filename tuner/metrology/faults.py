@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from tuner.drive.parts import DriveTrain
+from tuner.drive.parts import Belt, DriveTrain
 from tuner.metrology.alternatives import OFF
 from tuner.metrology.causes import odds_in_words
 from tuner.metrology.fit import Fit
@@ -21,7 +21,15 @@ from tuner.metrology.lattice import CONFIDENT, Meaning, Offset, Sense, sense_of
 from tuner.metrology.motion import VISITS_DIFFER, Motion
 from tuner.metrology.student import f_exceeded
 
-__all__ = ["CHECKS", "CLOSE_THE_JAWS", "Fault", "Told", "splitting_look", "told_by"]
+__all__ = [
+    "CLOSE_THE_JAWS",
+    "Fault",
+    "Told",
+    "check_of",
+    "loose_pulley",
+    "splitting_look",
+    "told_by",
+]
 
 # More than this is not normal (common practice, no source).
 _PLAY_MM = 0.1
@@ -57,6 +65,7 @@ class Fault:
             "says": self.says,
             "check": self.check,
             "looks": [],
+            "about": "motion",
         }
 
 
@@ -81,6 +90,18 @@ class Told:
         if self.motion.jumps.why_not is not None:
             return {"jumps": self.motion.jumps.why_not}
         return {name: why for sense in self.senses for name, why in sense.not_tested.items()}
+
+    def looked_at_before(self, then: str) -> str:
+        """Return what to look at on the machine, and `then` behind it; that alone without faults.
+
+        What a number does not cure comes first: the number that is right hides it.
+        """
+        checks = list(dict.fromkeys(one.check for one in self.faults))
+        unplugged = [one.removeprefix(OFF) for one in checks if one.startswith(OFF)]
+        looks = [one for one in checks if not one.startswith(OFF)]
+        if unplugged:
+            looks.append(OFF + "; then ".join(unplugged))
+        return "; ".join((*looks, then))
 
     def smallest_jump_as_json(self) -> dict[str, float] | None:
         """Return the smallest jump seen nineteen times in twenty, at the best and worst place."""
@@ -124,7 +145,7 @@ def told_by(motion: Motion, fit: Fit, scale: float, trains: Sequence[DriveTrain]
     faults = [*_spoilt(motion), *_steady(motion, fit)]
     decisions = list(_decided_by_motion(motion))
     for jump, sense in zip(motion.jumps.found, senses, strict=True):
-        faults += _jump_faults(jump, sense)
+        faults += _jump_faults(jump, sense, trains)
         decisions.append(_decided_by(jump, sense, motion, trains))
     first = min(decisions, key=_rank, default=None)
     if first is None:
@@ -239,15 +260,20 @@ def _spoilt(motion: Motion) -> Iterator[Fault]:
             "look whether it ran into something",
         )
     if motion.loose is not None:
-        yield Fault(
-            "loose-pulley",
-            motion.p,
-            f"what arrives from the {motion.loose.side} side comes to rest elsewhere each time: "
-            "the loss on reversal is not constant",
-            OFF
-            + "draw a mark across shaft and pulley, or across both halves of the coupling, move "
-            "the axis to and fro by hand, slowly, and see whether the mark stays whole",
-        )
+        yield loose_pulley(motion.loose.side, motion.p)
+
+
+def loose_pulley(side: str, p: float) -> Fault:
+    """Return the fault of an axis that comes to rest elsewhere each time it arrives from `side`."""
+    return Fault(
+        "loose-pulley",
+        p,
+        f"what arrives from the {side} side comes to rest elsewhere each time: the loss on "
+        "reversal is not constant",
+        OFF
+        + "draw a mark across shaft and pulley, or across both halves of the coupling, move the "
+        "axis to and fro by hand, slowly, and see whether the mark stays whole",
+    )
 
 
 def _decided_by_motion(motion: Motion) -> Iterator[_Decision]:
@@ -263,7 +289,7 @@ def _decided_by_motion(motion: Motion) -> Iterator[_Decision]:
 
 # --- jumps ----------------------------------------------------------------------------------
 
-CHECKS = {
+_CHECKS = {
     "lost-steps": "repeat the same moves at half the speed: gone, then the motor lacked torque, "
     "else look for what is stiff; where it comes late only, let motor and driver cool and repeat",
     "belt-jump": OFF + "look at the tension of the belt and for worn teeth: a slack belt jumps",
@@ -276,9 +302,23 @@ CHECKS = {
 }
 
 
-def _jump_faults(jump: Jump, sense: Sense) -> Iterator[Fault]:
+_NOT_LISTED_ON_A_BELT = (
+    OFF
+    + "look at the screws of the pulleys, and at what holds the belt to the carriage: something "
+    "slips there"
+)
+
+
+def check_of(name: str, trains: Sequence[DriveTrain]) -> str:
+    """Return what to look at where an offset is `name`, on the machine that is one of `trains`."""
+    on_belts = bool(trains) and all(isinstance(one.drive, Belt) for one in trains)
+    return _NOT_LISTED_ON_A_BELT if on_belts and name == "not-listed" else _CHECKS[name]
+
+
+def _jump_faults(jump: Jump, sense: Sense, trains: Sequence[DriveTrain]) -> Iterator[Fault]:
     for one in sense.near:
-        yield Fault(one.name, one.p, f"{_where(jump)}: {one.says}", CHECKS[one.name])
+        check = check_of(one.name, trains)
+        yield Fault(one.name, one.p, f"{_where(jump)}: {one.says}", check)
 
 
 def _where(jump: Jump) -> str:
@@ -290,7 +330,7 @@ def _decided_by(
 ) -> _Decision:
     first, where = sense.meanings[0], _where(jump)
     if first.name in ("motor-released", "move-not-made") and first.p >= CONFIDENT:
-        return _Decision("measure-again", f"{where}: {first.says}; {CHECKS[first.name]}")
+        return _Decision("measure-again", f"{where}: {first.says}; {_CHECKS[first.name]}")
     if motion.datum_look == "moved":
         return _Decision("measure-again", f"{where}: {first.says}; set zero and measure again")
     names = ", or ".join((*(one.says for one in sense.near), *sense.not_tested.values()))
@@ -302,7 +342,7 @@ def _decided_by(
     if sure is not None:
         return _Decision(
             "repair-first",
-            f"{where}: {sure.says}; {CHECKS[sure.name]}",
+            f"{where}: {sure.says}; {check_of(sure.name, trains)}",
             unlisted=sure.name == "not-listed",
         )
     look = splitting_look(jump.size_mm, sense.near, trains)

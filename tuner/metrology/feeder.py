@@ -392,6 +392,8 @@ class FeederFinding:
                     **one,
                     "odds": odds_in_words(one["p"]),
                     "looks": [one["name"]] if one["name"] in _LOOKS else [],
+                    "asks": [_LOOKS[one["name"]].asks] if one["name"] in _LOOKS else [],
+                    "about": "motion" if one["name"] == "feeder-slip" else "number",
                 }
                 for one in self.causes
             ],

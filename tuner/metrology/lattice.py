@@ -4,9 +4,10 @@ A two-phase motor that loses its field falls back by whole electrical cycles, fo
 (D. Labriola, Why open-loop steppers lose steps, 2005); a belt jumps by whole teeth. Both make
 lattices in mm of the machine as it is. A zero that was pressed by accident makes any size.
 
-The rules: a lattice finer than five u of the offset is not tested, because every size would fit;
-two lattice points within five u of it are a tie, however odd one of them may be; and without a look
-at the closed caliper no lattice is believed.
+The rules: a lattice finer than five u of the offset is not tested, because every size would fit.
+Of two lattices such a one keeps its share of the odds, so that the other does not win by being
+coarser. Two lattice points within five u of the offset are a tie, however odd one of them may be;
+and without a look at the closed caliper no lattice is believed.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from typing import Any, Literal
 
 from tuner.drive.parts import Belt, DriveTrain
 
-__all__ = ["CONFIDENT", "DatumLook", "Meaning", "Offset", "Sense", "sense_of"]
+__all__ = ["CONFIDENT", "DatumLook", "Meaning", "Offset", "Sense", "sense_of", "told_from_u_mm"]
 
 DatumLook = Literal["unmoved", "moved"]
 """What the closed jaws showed after the jump: zero as before, or not."""
@@ -62,7 +63,10 @@ class Offset:
 
 @dataclass(frozen=True)
 class Meaning:
-    """One thing that the offset can be; `count` cycles or teeth of `step_mm`, None for neither."""
+    """One thing that the offset can be: cycles or teeth of `step_mm`, which is None for neither.
+
+    `count` is how many, None where they are too fine to be counted.
+    """
 
     name: str
     p: float
@@ -72,11 +76,14 @@ class Meaning:
     @property
     def lattice(self) -> bool:
         """Whether this is a number of lost cycles or belt teeth."""
-        return self.count is not None
+        return self.step_mm is not None
 
     @property
     def says(self) -> str:
         """Return it in words."""
+        if self.lattice and self.count is None:
+            what = _UNCOUNTED[self.name]
+            return f"{what}, {self.step_mm:.4g} mm each: how many cannot be told"
         if self.name == "lost-steps":
             return f"{_counted(self.count, 'lost cycle')} of the motor, {self.step_mm:.4g} mm each"
         if self.name == "belt-jump":
@@ -86,6 +93,7 @@ class Meaning:
         return _IN_WORDS[self.name]
 
 
+_UNCOUNTED = {"lost-steps": "lost cycles of the motor", "belt-jump": "teeth of the belt"}
 _IN_WORDS = {
     "motor-released": "the motor was released while it stood, and snapped to a place of rest",
     "move-not-made": "one commanded move was not made",
@@ -164,11 +172,7 @@ def sense_of(
     if datum_look == "moved":
         return Sense((Meaning("datum-moved", 1.0),), {})
     not_tested: dict[str, str] = {}
-    likely = [
-        one
-        for train in trains
-        for one in (*_lost_cycles(offset, train, not_tested), *_belt_teeth(offset, train))
-    ]
+    likely = [one for train in trains for one in _lattices(offset, train, not_tested)]
     likely = [_Likely(o.name, o.weight / len(trains), o.at_mm, count=o.count, step_mm=o.step_mm)
               for o in likely]  # fmt: skip
     if offset.not_made_mm is not None:
@@ -183,38 +187,43 @@ def sense_of(
     return Sense(_weighed(offset, likely), not_tested)
 
 
-def _lost_cycles(
-    offset: Offset, train: DriveTrain, not_tested: dict[str, str]
-) -> Iterator[_Likely]:
-    step_mm = float(train.lost_cycle_mm)
-    if step_mm < _WITHIN_U * offset.u_mm:
-        not_tested["lost-steps"] = (
-            f"a lost cycle of the motor is {step_mm:.2g} mm, too small to be told from others by "
-            f"an offset known to {offset.u_mm:.2g} mm (1 u)"
-        )
-        return
-    yield from _points(offset, "lost-steps", step_mm, _LOST_STEPS, _LOST_STEPS_FALL)
+def told_from_u_mm(train: DriveTrain) -> float:
+    """Return how well an offset must be known, 1 u in mm, for lost cycles to be counted."""
+    return float(train.lost_cycle_mm) / _WITHIN_U
 
 
-def _belt_teeth(offset: Offset, train: DriveTrain) -> Iterator[_Likely]:
+def _lattices(offset: Offset, train: DriveTrain, not_tested: dict[str, str]) -> Iterator[_Likely]:
+    lattices = [("lost-steps", float(train.lost_cycle_mm), _LOST_STEPS, _LOST_STEPS_FALL)]
     if isinstance(train.drive, Belt):
         pitch_mm = float(train.drive.pitch_mm)
-        if pitch_mm >= _WITHIN_U * offset.u_mm:
-            yield from _points(offset, "belt-jump", pitch_mm, _BELT_JUMP, _BELT_JUMP_FALL)
+        lattices.append(("belt-jump", pitch_mm, _BELT_JUMP, _BELT_JUMP_FALL))
+    for name, step_mm, weight, fall in lattices:
+        if is_fine := step_mm < _WITHIN_U * offset.u_mm:
+            not_tested[name] = (
+                f"{_ONE[name]} is {step_mm:.2g} mm, too small to be told from others by "
+                f"an offset known to {offset.u_mm:.2g} mm (1 u)"
+            )
+        if is_fine and len(lattices) == 1:
+            continue
+        for count in _counts(offset, step_mm, is_fine):
+            # Either direction is as likely, hence the half.
+            share = weight * (1.0 - fall) * fall ** (count - 1) / 2.0
+            at_mm = math.copysign(count * step_mm, offset.size_mm)
+            counted = None if is_fine else count
+            yield _Likely(name, share, at_mm, count=counted, step_mm=step_mm)
 
 
-def _points(
-    offset: Offset, name: str, step_mm: float, weight: float, fall: float
-) -> Iterator[_Likely]:
-    """The lattice points within 5 u of the offset: one at most, as the step is no finer."""
-    count = round(abs(offset.size_mm) / step_mm)
-    if not 1 <= count <= _MOST_COUNT:
-        return
-    at_mm = math.copysign(count * step_mm, offset.size_mm)
-    if abs(offset.size_mm - at_mm) <= _WITHIN_U * offset.u_mm:
-        # Either direction is as likely, hence the half.
-        share = weight * (1.0 - fall) * fall ** (count - 1) / 2.0
-        yield _Likely(name, share, at_mm, count=count, step_mm=step_mm)
+_ONE = {"lost-steps": "a lost cycle of the motor", "belt-jump": "a tooth of the belt"}
+
+
+def _counts(offset: Offset, step_mm: float, is_fine: bool) -> Iterator[int]:
+    """The lattice points within 5 u of the offset: the nearest alone, unless it `is_fine`."""
+    size_mm = abs(offset.size_mm)
+    counts = range(1, _MOST_COUNT + 1) if is_fine else [round(size_mm / step_mm)]
+    for count in counts:
+        near = abs(size_mm - count * step_mm) <= _WITHIN_U * offset.u_mm
+        if near and 1 <= count <= _MOST_COUNT:
+            yield count
 
 
 def _density(offset: Offset, one: _Likely) -> float:

@@ -118,7 +118,7 @@ def cheapest_look(
         )
     return Look(
         key=key,
-        asks=f"{members[key].check}. Is it so: {members[key].says}?",
+        asks=f"{members[key].check}. {members[key].asks}",
         yes=_in_doubt(holds[key]),
         no=_in_doubt(others),
     )

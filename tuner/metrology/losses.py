@@ -18,13 +18,13 @@ from typing import Any, Literal
 
 import numpy as np
 
-from tuner.drive.parts import DriveTrain
-from tuner.metrology.faults import CHECKS
+from tuner.drive.parts import Belt, DriveTrain
+from tuner.metrology.faults import check_of
 from tuner.metrology.lattice import CONFIDENT, DatumLook, Meaning, Offset, Sense, sense_of
 from tuner.metrology.student import student_t_factor
 from tuner.metrology.terms import Hand, usual_hand
 
-__all__ = ["Judged", "Ways", "judge_loss", "loss_between", "peak_mm_per_s", "ways_of"]
+__all__ = ["Judged", "Lines", "Ways", "judge_loss", "loss_between", "peak_mm_per_s", "ways_of"]
 
 _FALSE_ALARMS = 0.001
 _FOUND = 0.95
@@ -32,10 +32,12 @@ _FOUND = 0.95
 _UNEVEN = 0.01
 # Where speed says nothing, a lattice any finer fits every loss to within its own half step.
 _TOO_FINE_U = 10.0
-_LATTICE_LOOK = "belt-jump"
 
 Ways = Literal["still", "one-loss", "scatter"]
 """What several readings of one place are: the same, two groups with one step, or neither."""
+
+Lines = Literal["whole", "belt-off", "pulley-off"]
+"""What became of pencil lines across belt and pulley, and across pulley and shaft."""
 
 
 def peak_mm_per_s(
@@ -120,17 +122,13 @@ def _is_one_place(groups_mm: Sequence[Sequence[float]], hand: Hand, p: float) ->
 
 @dataclass(frozen=True)
 class Judged:
-    """What a loss is, in the words of a finding.
-
-    `look` is the look at a mark that splits what is `tie`, empty without one.
-    """
+    """What a loss is, in the words of a finding."""
 
     verdict: str
     causes: tuple[dict[str, Any], ...]
     tie: tuple[str, ...]
     not_tested: Mapping[str, str]
     next: str
-    look: str
 
 
 def judge_loss(
@@ -139,15 +137,20 @@ def judge_loss(
     *,
     datum_look: DatumLook,
     needs_speed: bool,
-    belt_left_its_mark: bool | None = None,
+    not_again: int = 0,
+    lines: Lines | None = None,
 ) -> Judged:
     """Return what the loss `offset` is on an axis of `train`, and what to do about it.
 
     `datum_look` is what the closed jaws showed after it, and `needs_speed` whether many cycles
     before it, at lower feeds, lost nothing: a nut slips at any feed, a motor rather at a high one.
-    `belt_left_its_mark` says whether the mark on the belt has left the one on the pulley; None
-    where nobody has looked.
+    `not_again` counts the other cycles at the same feed, which lost nothing: then it was not the
+    feed. `lines` says what became of the pencil lines; None where nobody has looked.
     """
+    if datum_look == "unmoved" and lines == "pulley-off":
+        return Judged(
+            "repair-first", (_PULLEY_TURNED,), (), {}, f"{_PULLEY_TURNED['check']}{_THEN}"
+        )
     sense = sense_of(offset, [train], datum_look)
     cycle_mm = float(train.lost_cycle_mm)
     if not needs_speed and datum_look == "unmoved" and cycle_mm < _TOO_FINE_U * offset.u_mm:
@@ -157,69 +160,78 @@ def judge_loss(
         )
         sense = Sense(sense_of(offset, [], datum_look).meanings, {"lost-steps": why})
     meanings, sure = sense.meanings, sense.sure
-    if sure is None and belt_left_its_mark is not None:
-        meanings = _after_the_look(sense, belt_left_its_mark)
+    if lines is not None and datum_look == "unmoved":
+        meanings = _after_the_look(sense, lines)
         sure = meanings[0] if meanings[0].p >= CONFIDENT and not sense.not_tested else None
     names = tuple(dict.fromkeys([*(one.name for one in meanings), *sense.not_tested]))
-    causes = tuple(_cause(one) for one in meanings)
+    causes = tuple(_cause(one, train, not_again) for one in meanings)
     if sure is not None and sure.name in _REPAIRS:
-        return Judged("repair-first", causes, (), sense.not_tested, _REPAIRS[sure.name], "")
+        by_feed = sure.name != "lost-steps" or not not_again
+        what = _REPAIRS[sure.name] if by_feed else _STOPPED_ONCE
+        return Judged("repair-first", causes, (), sense.not_tested, f"{what}{_THEN}")
     if sure is not None and sure.name == "datum-moved":
-        return Judged("measure-again", causes, (), sense.not_tested, _ZERO_MOVED, "")
-    lattices = [one for one in meanings if one.lattice]
-    splits = len({one.name for one in lattices}) > 1 and belt_left_its_mark is None
+        return Judged("measure-again", causes, (), sense.not_tested, _ZERO_MOVED)
+    splits = len({one.name for one in meanings if one.lattice}) > 1 and lines is None
     tie = names if len(names) > 1 else ()
-    return Judged(
-        "cannot-tell",
-        causes,
-        tie,
-        sense.not_tested,
-        _MARKS if splits else _SOMETHING_SLIPS,
-        _LATTICE_LOOK if splits else "",
-    )
+    slips = "pulleys, and what holds the belt" if isinstance(train.drive, Belt) else "nut, coupling"
+    what = _MARKS if splits else _SOMETHING_SLIPS.format(slips=slips)
+    return Judged("cannot-tell", causes, tie, sense.not_tested, what)
 
 
-def _after_the_look(sense: Sense, belt_left_its_mark: bool) -> tuple[Meaning, ...]:
-    """Return the meanings that a look at the marks leaves, the likeliest first."""
-    ruled_out = "lost-steps" if belt_left_its_mark else "belt-jump"
+def _after_the_look(sense: Sense, lines: Lines) -> tuple[Meaning, ...]:
+    """Return the meanings that a look at the lines leaves, the likeliest first."""
+    ruled_out = "lost-steps" if lines == "belt-off" else "belt-jump"
     left = [one for one in sense.meanings if one.name != ruled_out]
     whole = math.fsum(one.p for one in left)
+    if not whole > 0.0:
+        return (Meaning("not-listed", 1.0),)
     return tuple(replace(one, p=one.p / whole) for one in left)
 
 
-def _cause(one: Meaning) -> dict[str, Any]:
-    return {
-        "name": one.name,
-        "p": one.p,
-        "says": one.says,
-        "check": CHECKS[one.name],
-        "odds": None,
-        "looks": [],
-    }
+def _cause(one: Meaning, train: DriveTrain, not_again: int) -> dict[str, Any]:
+    says, check = one.says, check_of(one.name, [train])
+    if one.name == "lost-steps" and not_again:
+        says += ", once: something held it up, the feed alone did not"
+        check = _STOPPED_ONCE
+    return {"name": one.name, "p": one.p, "says": says, "check": check, "odds": None, "looks": []}
 
 
+_THEN = "; then hunt again. The stored number is not touched by this"
 _REPAIRS = {
     "lost-steps": (
         "the motor is too weak for that feed or that load: let the axis run lighter (grease, "
         "alignment, weight), give the motor the current it is made for, or stay below that feed "
-        "and its acceleration; then hunt again. The stored number is not touched by this"
+        "and its acceleration"
     ),
     "belt-jump": (
         "the belt jumps teeth: tension it, look at its teeth and at how far it wraps the pulley, "
-        "power off and unplugged; then hunt again. The stored number is not touched by this"
+        "power off and unplugged"
     ),
+}
+_STOPPED_ONCE = (
+    "it was lost once and not again at that feed, so the motor is strong enough for it. Look for "
+    "what held it up, power off and unplugged: something in its way, a cable or hose that caught, "
+    "dirt, a plug that is loose"
+)
+_PULLEY_TURNED = {
+    "name": "loose-pulley",
+    "p": 1.0,
+    "says": "the pulley turned on its shaft: its line no longer meets that on the shaft",
+    "check": "tighten the screws of the pulley on the flat of the shaft, power off and unplugged",
+    "odds": None,
+    "looks": [],
 }
 _ZERO_MOVED = (
     "with closed jaws the caliper no longer shows zero: nothing was lost on the axis. Clean the "
     "jaws, set zero, and hunt again"
 )
 _MARKS = (
-    "so large a loss is a whole number of cycles and of teeth. At the same commanded place, look "
-    "at the marks: pulley off its place means lost cycles; pulley right and belt off it means a "
-    "belt that jumped"
+    "so large a loss is a whole number of cycles and of teeth. Draw pencil lines across belt and "
+    "pulley, and across pulley and shaft, and hunt again: the line on the belt off means a belt "
+    "that jumped, both whole means lost cycles"
 )
 _SOMETHING_SLIPS = (
     "the loss is no number of cycles or teeth that this caliper can tell. See first whether what "
-    "the caliper reads from has moved; then look at nut, coupling and screws, power off and "
-    "unplugged, a vertical axis blocked; then hunt again"
+    "the caliper reads from has moved; then look at {slips} and the screws of both, power "
+    "off and unplugged, a vertical axis blocked; then hunt again"
 )

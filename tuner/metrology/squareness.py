@@ -153,7 +153,8 @@ def judge_squareness(
     """Return ``verdict``, ``says`` and ``next`` for what was `seen` of a frame along `axes`.
 
     `told_mm` are its two sides as commanded. A skew within 2.5 u of square is kept; beyond 3 u,
-    and where it leads off by 0.1 mm or more over the longer side, it is to be put right.
+    and where it leads off by 0.1 mm or more over the longer side, it is to be put right. A side
+    that is off by more than 3 u has its axis measured: nothing is right then but the angle.
     """
     one, other = (axis.upper() for axis in axes)
     skew, u = seen.skew_deg, seen.u_skew_deg
@@ -164,8 +165,8 @@ def judge_squareness(
         f"{seen.a.scale:.5f} ± {_K * seen.a.u:.5f} and {other} {seen.b.scale:.5f} ± "
         f"{_K * seen.b.u:.5f} of what was told"
     )
-    if abs(skew) <= _KEEP_U * u:
-        verdict, what = "keep", "square as far as this can be seen; a larger frame shows more"
+    if is_square := abs(skew) <= _KEEP_U * u:
+        verdict, what = "keep", "square"
     elif abs(skew) <= _REPAIR_U * u:
         verdict, what = "measure-again", "measure a larger frame, or this one once more"
     elif off_mm < _MATTERS_MM:
@@ -178,11 +179,24 @@ def judge_squareness(
             "one axis and turn it until both diagonals are equal; measure again. No stored number "
             "makes axes square"
         )
-    if printed:
+    sides = {axes[0]: seen.a, axes[1]: seen.b}
+    wrong = {axis: one for axis, one in sides.items() if abs(one.scale - 1.0) > _REPAIR_U * one.u}
+    if wrong:
+        lengths = " and ".join(f"{axis.upper()} is {_too(one)}" for axis, one in wrong.items())
+        tune = " ".join(("tuner tune CARD --port PORT", *(f"--axis {axis}" for axis in wrong)))
+        in_print = ", which may be shrinkage and line width of the print" if printed else ""
+        what += f"; {lengths}{in_print}: measure the axis ({tune}) before a number is changed"
+        if verdict == "keep" and not printed:
+            verdict = "measure-again"
+    elif is_square:
+        what += " as far as this can be seen; a larger frame shows more"
+    if printed and not wrong:
         what += (
             ". Sides of a print hold shrinkage and line width: before a number is changed, measure "
             "the axes (tuner tune)"
         )
-    elif any(abs(side.scale - 1.0) > _REPAIR_U * side.u for side in (seen.a, seen.b)):
-        what += ". A side is not as long as told: measure that axis (tuner tune)"
     return {"verdict": verdict, "says": says, "next": what}
+
+
+def _too(side: Side) -> str:
+    return f"{100.0 * abs(side.scale - 1.0):.2f} % too {'long' if side.scale > 1.0 else 'short'}"

@@ -9,6 +9,7 @@ degrees of freedom.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from statistics import NormalDist
 
 _TINY = 1e-300
@@ -61,6 +62,7 @@ def f_exceeded(ratio: float, dof_above: float, dof_below: float) -> float:
     )
 
 
+@lru_cache(maxsize=256)  # one finding after another asks for the same few
 def student_t_factor(dof: float, p: float = 0.95) -> float:
     """Return t such that Student's distribution lies within -t to +t with probability `p`.
 

@@ -4,7 +4,7 @@ The verdict is about the number that the controller stores, in the form in which
 The rules: no value is snapped to a part that does not hold 95 % of the probability with
 every rival at 4 % or below; no part counts as known before a person has looked at it; a
 caliper alone changes a number only above three standard uncertainties, from two independent
-set-ups, and where it matters.
+set-ups, and where it matters, and never before the stored number was read again.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from dataclasses import asdict, dataclass, replace
 from fractions import Fraction
 from typing import Any, Literal
 
-from tuner.drive.numbers import Rounding, decimals_kept, roundings
+from tuner.drive.numbers import Rounding, decimals_kept, plain_number, roundings
 from tuner.drive.parts import DriveTrain
-from tuner.drive.scale import Form, Stored, all_forms, scaled, steps_per_mm
+from tuner.drive.scale import Form, Stored, all_forms, form_words, scaled, steps_per_mm
 from tuner.metrology.budget import Scale
 from tuner.metrology.causes import (
     MOTOR_TURN,
@@ -50,6 +50,7 @@ _MOST_NAMED = 3  # suspect readings in one sentence
 # What is shown of the causes: as many as a person reads, none that is next to impossible.
 _MOST_CAUSES = 6
 _WORTH_SHOWING = 0.001
+_NUMBER = "stored-number"
 
 _Forms = dict[Form, Fraction | None]
 
@@ -152,6 +153,8 @@ class Finding:
                 "says": one.says,
                 "check": one.check,
                 "looks": list(one.looks),
+                "asks": list(one.asks),
+                "about": "number",
             }
             | ({"also": list(one.also)} if one.also else {})
             for one in self.weighed.causes
@@ -165,6 +168,7 @@ class Finding:
                 + self._excluded(),
                 "check": "place the caliper anew and measure again",
                 "looks": [],
+                "about": "number",
             }
         )
         causes.sort(key=lambda one: -one["p"])
@@ -335,7 +339,7 @@ def decide(
     weighed, told = None, None
     ruling = _no_ratio(scale)
     if ruling is None:
-        weighed = weigh(scale, train, stored, looks)
+        weighed = _weighed(scale, train, stored, looks or {})
         if motion is not None:
             told = told_by(motion, fit, scale.value, _machines_left(weighed, train))
         ruling = (
@@ -354,11 +358,13 @@ def decide(
                 setups,
                 matters_mm,
                 wanted_U,
+                (looks or {}).get(_NUMBER),
             )
         )
+    keeps = ruling.verdict == "keep"
     return Finding(
         verdict=ruling.verdict,
-        next=ruling.next,
+        next=told.looked_at_before(ruling.next) if keeps and told else ruling.next,
         scale=scale,
         fit=fit,
         train=train,
@@ -373,6 +379,17 @@ def decide(
         look=ruling.look,
         told=told,
     )
+
+
+def _weighed(
+    scale: Scale, train: DriveTrain, stored: Stored, looks: Mapping[str, Looked]
+) -> Weighed:
+    """Weigh the causes; a stored number read again splits them only where one was suspected."""
+    parts = weigh(scale, train, stored, {key: one for key, one in looks.items() if key != _NUMBER})
+    suspected = any(
+        _NUMBER in (one.name, *one.also) and one.p >= _WORTH_SHOWING for one in parts.causes
+    )
+    return weigh(scale, train, stored, looks) if _NUMBER in looks and suspected else parts
 
 
 def _no_ratio(scale: Scale) -> _Ruling | None:
@@ -552,8 +569,12 @@ def _measured(
     setups: int,
     matters_mm: float,
     wanted_U: float,
+    number_again: Looked | None,
 ) -> _Ruling:
-    """No part explains the scale: only a caliper, placed twice, can give a number."""
+    """No part explains the scale: only a caliper, placed twice, can give a number.
+
+    `number_again` is what reading the stored number again said: confirmed where it is another one.
+    """
     effect_mm = axis_length_mm * abs(1.0 - scale.value)
     clear = _off_in_u(scale, weighed) > _MEASURED_U
     if clear and effect_mm < matters_mm:
@@ -570,12 +591,31 @@ def _measured(
             "the caliper off, place it anew, and measure a second time",
             place_anew=True,
         )
+    held = f"{plain_number(stored.value)} {form_words(stored.form, train.unit)}"
+    another = (
+        "write that one into the card and examine these readings with that card (tuner examine): "
+        "a new number is reckoned from the one that is stored"
+    )
+    if number_again == "confirmed":
+        return _Ruling(
+            "measure-again",
+            f"the controller holds another number than the {held} of the card: {another}",
+        )
     exact = scaled(stored, Fraction(scale.value))
     number = round(exact.value, decimals_kept(scale.u_relative * float(exact.value)))
     new = replace(exact, value=number)
+    set_it = "set the number by hand, then measure once more to check it"
+    look = Look(
+        key=_NUMBER,
+        asks="read the stored number again from the controller, to its last digit: was it ever "
+        f"changed? Is it another one than the {held} of the card?",
+        yes=f"then {another}",
+        no=f"then {set_it}",
+    )
     return _Ruling(
         "change",
-        "set the number by hand, then measure once more to check it",
+        set_it if number_again else f"first {look.asks} yes: {look.yes}; no: {look.no}",
+        look=None if number_again else look,
         proposal=Proposed(
             "measured",
             {f"stored.{stored.form}": new.value},

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import TypeVar
 
@@ -18,10 +19,13 @@ from tuner.plans.run import Part, hear
 from tuner.text import clipped, shown
 
 __all__ = [
+    "DEGREES_C",
     "REFUSED",
     "Read",
+    "Size",
     "angle",
     "designated",
+    "gear_pair",
     "interval",
     "length",
     "letters",
@@ -42,10 +46,16 @@ Read = Callable[[str], T]
 REFUSED = "refused"
 """The key of the reason why an answer does not count; its question follows once more."""
 
+DEGREES_C = ("°C", "C", "deg C", "degrees")
+"""How a temperature's unit is written behind its number."""
+
 UNKNOWN = "unknown"
 NONE = "none"
 
 _WHOLE = re.compile(r"[0-9]{1,12}", re.ASCII)
+_PAIR = re.compile(r"([0-9]{1,12})\s*[:/]\s*([0-9]{1,12})", re.ASCII)
+_COUNTED = re.compile(r"/([0-9]{1,12})\s*(?:mm)?$", re.ASCII)
+_BETWEEN_LETTERS = re.compile(r"[\s,;+&]+|\band\b")
 _LONGEST_SHOWN = 40
 # No step is this coarse and no motor has so few of them, so a bare number says which it is.
 _FEWEST_FULL_STEPS = 20
@@ -104,10 +114,11 @@ def name(longest: int) -> Read[str]:
     return read
 
 
-def whole(low: int, high: int) -> Read[int]:
-    """Return a reader of a whole number from `low` to `high`."""
+def whole(low: int, high: int, *units: str) -> Read[int]:
+    """Return a reader of a whole number from `low` to `high`, one of `units` behind it or not."""
 
     def read(text: str) -> int:
+        text = _without(units, text)
         if not _WHOLE.fullmatch(text):
             raise ValueError(
                 f"'{clipped(shown(text), _LONGEST_SHOWN)}' is not a whole number; type digits only"
@@ -119,11 +130,38 @@ def whole(low: int, high: int) -> Read[int]:
     return read
 
 
-def number(low: Fraction | int, high: Fraction | int, unit: str = "") -> Read[Fraction]:
-    """Return a reader of a number from `low` to `high`, exactly as typed, `unit` or not."""
+def number(low: Fraction | int, high: Fraction | int, *units: str) -> Read[Fraction]:
+    """Return a reader of a number from `low` to `high`, exactly as typed.
+
+    One of `units` may stand behind it; the first of them is the one that is expected.
+    """
 
     def read(text: str) -> Fraction:
-        return _within(exact_number(_without(unit, text)), low, high, unit)
+        return _within(exact_number(_without(units, text)), low, high, units[0] if units else "")
+
+    return read
+
+
+def gear_pair(low: int, high: int) -> Read[int | tuple[int, int]]:
+    """Return a reader of the teeth of one wheel, or of both of a pair as ``17:50``, motor first.
+
+    A pair that would turn faster than the motor is refused: ``5:1`` is how a gearbox is named,
+    the other way round.
+    """
+    teeth = whole(low, high, "teeth")
+
+    def read(text: str) -> int | tuple[int, int]:
+        match = _PAIR.fullmatch(_without(("teeth",), text))
+        if not match:
+            return teeth(text)
+        driver, driven = teeth(match[1]), teeth(match[2])
+        if driver > driven:
+            raise ValueError(
+                f"{driver} on the motor's side driving {driven} would turn faster than the motor; "
+                f"a gearbox of {driver}:{driven} is typed {driven}:{driver}. If it is really so, "
+                "type the two numbers one at a time"
+            )
+        return driver, driven
 
     return read
 
@@ -162,25 +200,33 @@ def interval(furthest: int, unit: str) -> Read[tuple[Fraction, Fraction]]:
     return read
 
 
-def pitch(low: Fraction, high: Fraction, over: Fraction) -> Read[Fraction]:
+@dataclass(frozen=True)
+class Size:
+    """A size of a part in mm; `over` says how many were measured at once, 0 where none was."""
+
+    mm: Fraction
+    over: int
+
+
+def pitch(low: Fraction, high: Fraction, over: Fraction) -> Read[Size]:
     """Return a reader of a size in mm, typed, or measured over several as ``31.4/10``.
 
     What was measured is divided by `over`: a rack is measured in pitches and named by its
     module, which is the pitch / pi.
     """
 
-    def read(text: str) -> Fraction:
-        return _within(exact_mm(text) / (over if "/" in text else 1), low, high, "mm")
+    def read(text: str) -> Size:
+        mm = _within(exact_mm(text) / (over if "/" in text else 1), low, high, "mm")
+        counted = _COUNTED.search(text.lower())  # not in 1/16 in, which nobody has measured
+        return Size(mm, int(counted[1]) if counted else 0)
 
     return read
 
 
-def designated(
-    read: Read[Fraction], find: Callable[[str], Explained[V]]
-) -> Read[Fraction | Explained[V]]:
+def designated(read: Read[T], find: Callable[[str], Explained[V]]) -> Read[T | Explained[V]]:
     """Return a reader of a designation that `find` explains, or else of what `read` takes."""
 
-    def read_or_find(text: str) -> Fraction | Explained[V]:
+    def read_or_find(text: str) -> T | Explained[V]:
         try:
             return find(text)
         except ValueError:
@@ -200,7 +246,7 @@ def designated(
 def angle(text: str) -> Fraction:
     """Return the step angle in degrees, typed as degrees or as full steps in a turn."""
     word = text.lower()
-    bare = _without("°", _without("degrees", _without("deg", _without("steps", word))))
+    bare = _without(("degrees", "deg", "steps", "°"), word)
     value = exact_number(bare)
     if value <= 0:
         raise ValueError(f"{plain_number(value)} is no step; type it like 1.8, or 200 steps")
@@ -215,13 +261,16 @@ def angle(text: str) -> Fraction:
 
 
 def letters(allowed: Sequence[str], *, may_be_none: bool = True) -> Read[tuple[str, ...]]:
-    """Return a reader of some of the letters `allowed`, in that order, or of ``none``."""
+    """Return a reader of some of the letters `allowed`, in that order, or of ``none``.
+
+    They may be typed like ``x y z``, ``XYZ`` or ``x, y and z``.
+    """
 
     def read(text: str) -> tuple[str, ...]:
         word = text.lower()
         if may_be_none and word == NONE:
             return ()
-        asked = [one for one in word if one not in ", "]
+        asked = "".join(_BETWEEN_LETTERS.split(word))
         if not asked or not set(asked) <= set(allowed):
             raise ValueError(
                 f"'{clipped(shown(text), _LONGEST_SHOWN)}' does not name axes; type letters out of "
@@ -232,8 +281,10 @@ def letters(allowed: Sequence[str], *, may_be_none: bool = True) -> Read[tuple[s
     return read
 
 
-def _without(unit: str, text: str) -> str:
-    return text.lower().removesuffix(unit.lower()).strip() if unit else text
+def _without(units: Sequence[str], text: str) -> str:
+    """Return `text` without the one of `units` that it ends with, the longest that fits."""
+    ends = [one for one in units if text.lower().endswith(one.lower())]
+    return text[: len(text) - len(max(ends, key=len))].strip() if ends else text
 
 
 def _within(value: Fraction, low: Fraction | int, high: Fraction | int, unit: str) -> Fraction:

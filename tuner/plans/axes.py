@@ -82,7 +82,8 @@ def every_axis(
     for run in runs:
         if not quick:
             yield from contact.through(partial(look, run))
-        yield from contact.through(partial(hear, _proposal(run, draft=False)))
+        if run.readings:
+            yield from contact.through(partial(hear, _proposal(run, draft=False)))
     if whole:
         yield from contact.through(partial(say_summary, runs, out))
     return {run.name: run.finding for run in runs}
@@ -122,7 +123,8 @@ def may_reference(axis: Axis, dialect: Dialect) -> bool:
 def _report(run: AxisRun) -> Part[None]:
     yield from say_result(run)
     # Kept until its looks are done, and written as it is if the session ends before that.
-    yield _proposal(run, draft=True)
+    if run.readings:
+        yield _proposal(run, draft=True)
 
 
 def _proposal(run: AxisRun, *, draft: bool) -> Propose:

@@ -5,6 +5,7 @@ The caliper's zero is read first and last: a zero that moved makes every reading
 
 from __future__ import annotations
 
+import math
 from functools import partial
 
 from tuner.card.schema import Axis, Card
@@ -12,13 +13,15 @@ from tuner.drive.scale import contradiction, form_words, plain_number
 from tuner.messages import Ask, Checkpoint, Choose, Decided, Say, Value
 from tuner.metrology.caliper import placed_limit_mm
 from tuner.metrology.targets import over_travel_mm
+from tuner.plans.first_move import put_block_beside
 from tuner.plans.ladder import climb
 from tuner.plans.measure import finding_now, measure
 from tuner.plans.recover import Contact, needs_no_machine, recover
 from tuner.plans.run import AxisRun, Finding, Part, hear
-from tuner.plans.vertical import put_block_beside, read_other_screws, station_of
+from tuner.plans.vertical import read_other_screws, station_of
 
 _ZERO_MOVED_MM = 0.03
+_SAME_NUMBER = 1e-9  # relative: what is typed has no more digits
 
 
 def run_of(card: Card, axis: Axis, *, quick: bool) -> AxisRun:
@@ -118,14 +121,19 @@ def prepare(run: AxisRun, step: int, of: int) -> Part[float]:
 
 
 def parts_in_words(run: AxisRun) -> Part[None]:
+    yield Say(key=f"{run.name}.working", says=f"{run.letter}: {run.axis.train.working()}")
+    yield Say(key=f"{run.name}.stored", says=_stored_in_words(run))
+
+
+def _stored_in_words(run: AxisRun) -> str:
     train, stored = run.axis.train, run.axis.stored
-    yield Say(key=f"{run.name}.working", says=f"{run.letter}: {train.working()}")
-    held = f"stored today: {plain_number(stored.value)} {form_words(stored.form, train.unit)}"
-    clash = contradiction(stored, train)
-    yield Say(
-        key=f"{run.name}.stored",
-        says=f"{held}; {clash or 'that is what the parts give'}",
-    )
+    number = f"{plain_number(stored.value)} {form_words(stored.form, train.unit)}"
+    if run.to_be_typed is None:
+        clash = contradiction(stored, train)
+        return f"stored today: {number}; {clash or 'that is what the parts give'}"
+    if math.isclose(run.to_be_typed, stored.value, rel_tol=_SAME_NUMBER):
+        return f"the card says {number}, which is what the proposal said to type"
+    return f"the card says {number}, the proposal said to type {run.to_be_typed:.9g}"
 
 
 def _place_caliper(run: AxisRun) -> Part[None]:

@@ -17,7 +17,8 @@ from tuner.card.dialect import Dialect
 from tuner.card.schema import Axis, Card
 from tuner.errors import BadReadings
 from tuner.messages import Approached, Checkpoint, Decided, Plan, Propose, Say
-from tuner.metrology.axis_test import AxisTest, axis_test
+from tuner.metrology.axis_test import SURELY_ELSEWHERE, AxisTest, axis_test
+from tuner.metrology.faults import loose_pulley
 from tuner.metrology.targets import over_travel_mm
 from tuner.metrology.unmeasured import without_fit
 from tuner.plans.axes import may_reference
@@ -33,7 +34,7 @@ from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
 from tuner.plans.visit import arrive, leave_cold
 
 NAME = "axis-test"
-VERSION = 1
+VERSION = 2
 
 _STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 2
 _RUNS = 5
@@ -46,7 +47,7 @@ _READ_TWICE_MM = 0.2
 
 @dataclass
 class _Test:
-    """One axis under test; `runs` are those that are whole, with their visit.
+    """One axis under test; `runs` are those that are whole, with their visit, `begun` counts all.
 
     A run holds the readings at all targets arriving in plus, then those arriving in minus, both
     in the order of the targets, in mm along the axis.
@@ -55,6 +56,7 @@ class _Test:
     run: AxisRun
     targets_mm: list[float] = field(default_factory=list)
     runs: list[tuple[int, list[float], list[float]]] = field(default_factory=list)
+    begun: int = 0
 
 
 def axis_cycle(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> Plan:
@@ -78,7 +80,8 @@ def axis_cycle(card: Card, dialect: Dialect, axes: Sequence[str], network: bool)
     yield from contact.through(partial(leave_cold, contact, of))
     for run in runs:
         yield from contact.through(partial(look, run))
-        yield from contact.through(partial(hear, _proposal(run, draft=False)))
+        if run.readings:
+            yield from contact.through(partial(hear, _proposal(run, draft=False)))
     return {run.name: run.finding for run in runs}
 
 
@@ -153,6 +156,12 @@ def _targets(run: AxisRun) -> list[float] | str:
 
 def _one_run(test: _Test) -> Part[None]:
     run, number = test.run, len(test.runs) + 1
+    if test.begun == number:
+        yield Say(
+            key=f"{run.name}.run-anew",
+            says=f"Run {number} was cut off and begins anew: a run counts only whole",
+        )
+    test.begun = number
     run.settled = len(run.readings)
     sides: tuple[Approached, Approached] = ("plus", "minus")
     for side in sides:
@@ -226,7 +235,28 @@ def _finding(run: AxisRun, result: AxisTest) -> Finding:
     finding = {**finding_now(run, {}), "axis_test": result.as_json()}
     if run.zero_moved:
         finding |= {"verdict": "measure-again", "proposal": None, "next": _ZERO_MOVED}
+    elif not run.axis.vertical:  # its weight takes up what is loose
+        finding |= _loose(finding, result)
     return finding
+
+
+def _loose(finding: Finding, result: AxisTest) -> Finding:
+    """Return what of a finding is different where whole runs come to rest elsewhere each time.
+
+    Seen by so many runs, that explains what single readings took for jumps, play or waves.
+    """
+    if result.comes_elsewhere is None:
+        return {}
+    loose = loose_pulley(result.comes_elsewhere, SURELY_ELSEWHERE)
+    number = [one for one in finding["causes"] if one["about"] == "number"]
+    return {
+        "verdict": "repair-first",
+        "causes": [*number, loose.as_json()],
+        "tie": [],
+        "look": None,
+        "proposal": None,
+        "next": f"{loose.says}; {loose.check}",
+    }
 
 
 _ZERO_MOVED = (
@@ -243,14 +273,16 @@ def _report(run: AxisRun) -> Part[None]:
             tag="RESULT",
             fields=tuple((name, f"{test[key]:.3f}") for name, key in _QUANTITIES),
             says=(
-                f"{run.letter}, after ISO 230-2 with {test['runs']} runs: reversal B "
+                f"{run.letter}, after ISO 230-2 with {test['runs']} runs at "
+                f"{run.axis.feed_mm_per_min / 60.0:g} mm/s: reversal B "
                 f"{test['reversal_mm']:.3f}, repeatability R {test['repeatability_mm']:.3f}, "
                 f"systematic deviation E {test['systematic_mm']:.3f}, accuracy A "
                 f"{test['accuracy_mm']:.3f} mm, the hand's scatter among them"
             ),
         )
     yield from say_result(run)
-    yield _proposal(run, draft=True)
+    if run.readings:
+        yield _proposal(run, draft=True)
 
 
 _QUANTITIES = (

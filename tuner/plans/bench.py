@@ -15,7 +15,7 @@ from tuner.plans.recover import Contact
 from tuner.plans.visit import arrive
 
 NAME = "bench"
-VERSION = 2
+VERSION = 5
 _STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 2
 
 
@@ -25,7 +25,8 @@ def bench(
     """Tune `axes` of the machine on `card`; the result maps each axis to its finding.
 
     `network` says that the port leads over a network, where nobody may be at the machine. With
-    `quick` four readings an axis say how it was found, and no look inside is asked for.
+    `quick` the ladder and four readings an axis say how it was found, about ten with the caliper's
+    zero; no look inside is asked for.
     """
     before = _STEPS_BEFORE + (len(axes) > 1)
     of = before + _STEPS_AN_AXIS * len(axes) + _STEPS_AFTER

@@ -39,8 +39,12 @@ from tuner.drive.tables import (
 )
 from tuner.messages import Choose, Say
 from tuner.plans.asking import (
+    DEGREES_C,
+    Read,
+    Size,
     angle,
     designated,
+    gear_pair,
     interval,
     length,
     none_or,
@@ -76,6 +80,21 @@ _MOST_GEAR_PAIRS = 10
 _FURTHEST = {"mm": 10_000, "deg": 36_000}
 # A caliper over ten pitches is off by less, and most neighbours in a standard are further.
 _NEAR = Fraction("0.025")
+# How well the flanks of teeth or threads are met by a caliper, and by how much another size has
+# to be further off for the nearest to be clear (common practice, no source).
+_FLANK_MM = Fraction("0.3")
+_CLEARLY = 3
+_MEASURE_AGAIN = "measure-again"
+# What one turn moves on machines of this kind, in mm (common practice, no source).
+_USUAL_TRAVEL_MM: Mapping[str, tuple[Fraction, Fraction]] = {
+    Belt.kind: (Fraction(6), Fraction(250)),
+    Screw.kind: (Fraction("0.2"), Fraction(50)),
+    Rack.kind: (Fraction(9), Fraction(1000)),
+    Feeder.kind: (Fraction(10), Fraction(100)),
+    Measured.kind: (Fraction("0.1"), Fraction(500)),
+}
+# A hot feed is heated to no less, see the plan of the feeder.
+_COLDEST_FEED_C = 150
 # Travel does not depend on the motor, so any will do until it has been asked for.
 _ANY_MOTOR = Motor(Fraction("1.8"), 16)
 
@@ -153,7 +172,7 @@ def describe(setup: Setup, axis: AxisParts, before: Sequence[AxisParts]) -> Part
         axis.drive, axis.gears, axis.motor = like.drive, like.gears, like.motor
         axis.unknown = list(like.unknown)
     else:
-        axis.drive = yield from _drive(setup, axis)
+        axis.drive = yield from _believable(setup, axis)
         yield from _gears(setup, axis)
         axis.motor = yield from _motor(setup, axis)
     if axis.train is not None:
@@ -194,6 +213,33 @@ def _same_as(setup: Setup, axis: AxisParts, before: Sequence[AxisParts]) -> Part
 
 
 # --- drives -------------------------------------------------------------------------------
+
+
+def _believable(setup: Setup, axis: AxisParts) -> Part[Drive | None]:
+    """Ask for the drive, anew where one turn would move more or less than such parts do."""
+    taken = len(axis.unknown)
+    while True:
+        drive = yield from _drive(setup, axis)
+        if drive is None or isinstance(drive, Rotary):
+            return drive
+        low, high = _USUAL_TRAVEL_MM[drive.kind]
+        travel_mm = drive.travel_per_rev_mm
+        if low <= travel_mm <= high:
+            return drive
+        is_so = yield from hear(
+            Choose(
+                key=f"{axis.name}.unusual",
+                options=("yes", "no"),
+                says=(
+                    f"{plain_number(travel_mm)} mm in one turn is unusual: a {drive.kind} drive "
+                    f"moves {plain_number(low)} to {plain_number(high)} mm. "
+                    "Is that so? no asks for its parts anew."
+                ),
+            )
+        )
+        if is_so == "yes":
+            return drive
+        del axis.unknown[taken:]
 
 
 def _drive(setup: Setup, axis: AxisParts) -> Part[Drive | None]:
@@ -265,19 +311,54 @@ def _screw(setup: Setup, axis: AxisParts) -> Part[Screw]:
     )
     if isinstance(pitch_mm, Screw):
         return pitch_mm
+    lead = yield from _rather_a_lead(setup, axis, pitch_mm)
     starts = yield from typed(
         f"{axis.name}.starts",
         "The thread starts of the screw: look at its end face and count the grooves that begin "
         "there, often 1, 2 or 4. (Or: unknown)",
-        or_unknown(whole(1, 20)),
+        or_unknown(whole(1, 20, "starts", "start")),
         wanted="number or unknown",
         default=setup.drive_default(axis, "starts", Screw.kind, absent="1"),
     )
+    if lead is not None:
+        if starts is None:
+            starts = lead.starts
+            axis.take_commonest("thread starts of the screw", str(starts))
+        return Screw(lead.travel_per_rev_mm / starts, starts)
     if starts is None:
         weights = {s.starts: w for s, w in SCREW_LEADS_MM.items() if s.pitch_mm == pitch_mm}
         starts = max(weights, key=weights.__getitem__, default=1)
         axis.take_commonest("thread starts of the screw", str(starts))
     return Screw(pitch_mm, starts)
+
+
+def _rather_a_lead(setup: Setup, axis: AxisParts, size_mm: Fraction) -> Part[Screw | None]:
+    """Ask whether `size_mm`, given for a pitch, is a lead where that is commoner.
+
+    The result is the commonest screw with that lead, None where it is a pitch after all.
+    """
+    weight = max((w for one, w in SCREW_LEADS_MM.items() if one.pitch_mm == size_mm), default=0.0)
+    usual = max(
+        (one for one in SCREW_LEADS_MM if one.starts > 1 and one.travel_per_rev_mm == size_mm),
+        key=SCREW_LEADS_MM.__getitem__,
+        default=None,
+    )
+    if usual is None or SCREW_LEADS_MM[usual] <= weight:
+        return None
+    known = setup.drive_default(axis, "pitch_mm", Screw.kind) == decimal_text(size_mm)
+    which = yield from hear(
+        Choose(
+            key=f"{axis.name}.lead",
+            options=("lead", "pitch"),
+            default="pitch" if known else "",
+            says=(
+                f"{plain_number(size_mm)} mm is usually the lead, the travel of one turn, of a "
+                f"screw with {usual.starts} starts; its pitch, crest to crest, is then "
+                f"{plain_number(usual.pitch_mm)} mm. Which is it?"
+            ),
+        )
+    )
+    return usual if which == "lead" else None
 
 
 def _rack(setup: Setup, axis: AxisParts) -> Part[Rack]:
@@ -335,7 +416,7 @@ def _teeth(axis: AxisParts, key: str, what: str, says: str, *, default: str) -> 
     teeth = yield from typed(
         f"{axis.name}.{key}",
         says,
-        or_unknown(whole(6, 500)),
+        or_unknown(whole(6, 500, "teeth")),
         wanted="number or unknown",
         default=default,
     )
@@ -362,33 +443,94 @@ def _size(
     What was measured is divided by `over`. Near a standard size the person is asked whether it
     is that one: a caliper reads it a little off, and the travel needs it exactly.
     """
+    read = pitch(SMALLEST_MM, LARGEST_MM, over)
     size = yield from typed(
         f"{axis.name}.{key}",
         says,
-        or_unknown(designated(pitch(SMALLEST_MM, LARGEST_MM, over), find)),
+        or_unknown(designated(read, find)),
         wanted="mm or unknown",
         default=default,
     )
     if size is None:
-        size = max(standard, key=standard.__getitem__)
-        axis.take_commonest(what, f"{plain_number(size)} mm")
+        commonest = max(standard, key=standard.__getitem__)
+        axis.take_commonest(what, f"{plain_number(commonest)} mm")
+        return commonest
     if isinstance(size, Explained):
         yield Say(key=f"{axis.name}.{key}.means", says=f"{size.means} ({size.source})")
         designated_size: V = size.value
         return designated_size
-    near = sorted(one for one in standard if abs(one - size) <= _NEAR * one)
-    if size in standard or not near:
+    while size.mm not in standard and (near := _nearest(standard, size.mm)):
+        if not _is_clear(size, near, over):
+            listed = " and ".join(f"{plain_number(one)} mm" for one in sorted(near))
+            named = [*_numbered_as_named(near), plain_number(size.mm), _MEASURE_AGAIN]
+            chosen = yield from hear(
+                Choose(
+                    key=f"{axis.name}.{key}.standard",
+                    options=tuple(named),
+                    says=(
+                        f"{plain_number(size.mm)} mm is no standard size and lies near {listed}. "
+                        f"Which is it exactly? {_MEASURE_AGAIN} if you do not know: over fifty "
+                        "they differ by more than a millimetre, type that like 100.1/50."
+                    ),
+                )
+            )
+            if chosen == _MEASURE_AGAIN:
+                return (
+                    yield from _size(axis, key, what, says, standard, find, default="", over=over)
+                )
+            return next((one for one in near if plain_number(one) == chosen), size.mm)
+        exact: Size = yield from typed(
+            f"{axis.name}.{key}.standard",
+            f"{plain_number(size.mm)} mm is no standard size; the nearest is "
+            f"{plain_number(near[0])} mm, which Enter takes. Or type it exactly, if it is another.",
+            _about(size.mm, read),
+            wanted="mm",
+            default=decimal_text(near[0]),
+        )
+        if not exact.over:
+            return exact.mm
+        size = exact
+    return size.mm
+
+
+def _nearest(standard: Mapping[Fraction, float], mm: Fraction) -> list[Fraction]:
+    """Return the standard sizes that `mm` may be, the nearest first."""
+    near = (one for one in standard if abs(one - mm) <= _NEAR * one)
+    return sorted(near, key=lambda one: abs(one - mm))
+
+
+def _is_clear(size: Size, near: Sequence[Fraction], over: Fraction) -> bool:
+    """Return whether the nearest size of `near` is clear from how `size` was measured."""
+    if len(near) == 1:
+        return True
+    first_mm, second_mm = (abs(one - size.mm) * max(size.over, 1) * over for one in near[:2])
+    return second_mm >= _FLANK_MM and second_mm >= _CLEARLY * first_mm
+
+
+def _numbered_as_named(sizes: Sequence[Fraction]) -> list[str]:
+    """Return `sizes` as the names of options, with 2 as the second: there 2 means the same."""
+    names = [plain_number(one) for one in sorted(sizes)]
+    for name in names:
+        if name.isdigit() and int(name) <= len(names):
+            names.remove(name)
+            names.insert(int(name) - 1, name)
+            break
+    return names
+
+
+def _about(mm: Fraction, read: Read[Size]) -> Read[Size]:
+    """Return what `read` reads, if that is about `mm`."""
+
+    def read_about(text: str) -> Size:
+        size = read(text)
+        if abs(size.mm - mm) > 2 * _NEAR * mm:
+            raise ValueError(
+                f"{plain_number(size.mm)} mm is far from the {plain_number(mm)} mm before; type "
+                "the size that it has exactly, or back to give it anew"
+            )
         return size
-    listed = " and ".join(f"{plain_number(one)} mm" for one in near)
-    exact = yield from typed(
-        f"{axis.name}.{key}.standard",
-        f"{plain_number(size)} mm is no standard size; the nearest: {listed}. Which is it exactly? "
-        "To tell close ones apart, measure over fifty.",
-        length(SMALLEST_MM, LARGEST_MM),
-        wanted="mm",
-        default=decimal_text(near[0]) if len(near) == 1 else "",
-    )
-    return exact
+
+    return read_about
 
 
 # --- gears and motor ----------------------------------------------------------------------
@@ -429,19 +571,22 @@ def _gear_pair(axis: AxisParts, n: int, known: Mapping[str, int]) -> Part[None]:
     a = axis.name
     driver = yield from typed(
         f"{a}.gears.{n}.driver",
-        f"Pair {n} from the motor: the teeth on the motor's side. Mark one with a pen, count once "
-        "round. (A closed gearbox of 5:1 is 1 and 5; one of 5.18:1 is 100 and 518.)",
-        whole(1, 1000),
-        wanted="number",
+        f"Pair {n} from the motor: the teeth on the motor's side, or both as 17:50. Mark one with "
+        "a pen, count once round. (A closed gearbox of 5:1 is 1:5; one of 5.18:1 is 100:518.)",
+        gear_pair(1, 1000),
+        wanted="number, or both",
         default=str(known.get("driver", "")),
     )
-    driven = yield from typed(
-        f"{a}.gears.{n}.driven",
-        f"Pair {n}: the teeth of the wheel that it turns.",
-        whole(1, 1000),
-        wanted="number",
-        default=str(known.get("driven", "")),
-    )
+    if isinstance(driver, tuple):
+        driver, driven = driver
+    else:
+        driven = yield from typed(
+            f"{a}.gears.{n}.driven",
+            f"Pair {n}: the teeth of the wheel that it turns.",
+            whole(1, 1000, "teeth"),
+            wanted="number",
+            default=str(known.get("driven", "")),
+        )
     axis.gears = (*axis.gears, GearPair(driver, driven))
     if axis.train is not None:
         yield working(axis, f"gears.{n}.result", *axis.train.travel_sums()[1:])
@@ -472,7 +617,7 @@ def _motor(setup: Setup, axis: AxisParts) -> Part[Motor]:
         f"{a}.microsteps",
         f"Microsteps of {axis.letter}'s driver: see the jumpers or switches under or beside it and "
         "the table for them, or the controller's settings. (Or: unknown)",
-        or_unknown(whole(1, 1024)),
+        or_unknown(whole(1, 1024, "microsteps")),
         wanted="number or unknown",
         default=setup.default("axes", a, "motor", "microsteps", otherwise=setup.microsteps),
     )
@@ -499,18 +644,39 @@ def _filament(setup: Setup, axis: AxisParts) -> Part[None]:
     axis.place["max_feed_mm_per_s"] = yield from typed(
         f"{a}.max_feed",
         "The fastest feed in a test; 3 mm/s suits most nozzles.",
-        number(Fraction("0.05"), 100, "mm/s"),
+        number(Fraction("0.05"), 100, "mm/s", "mm per second"),
         wanted="number in mm/s",
         default=setup.default("axes", a, "max_feed_mm_per_s", otherwise="3"),
     )
-    axis.place["max_temperature_c"] = yield from typed(
-        f"{a}.max_temperature",
-        "The hottest the nozzle may ever get: what the filament's spool and the nozzle's maker "
-        "both allow.",
-        number(50, 500, "°C"),
-        wanted="number in °C",
-        default=setup.default("axes", a, "max_temperature_c"),
-    )
+    axis.place["max_temperature_c"] = yield from _hottest(setup, a)
+
+
+def _hottest(setup: Setup, a: str) -> Part[Fraction]:
+    """Ask how hot the nozzle may get, anew where no filament could be fed at that."""
+    while True:
+        hottest_c = yield from typed(
+            f"{a}.max_temperature",
+            "The hottest the nozzle may ever get: what the filament's spool and the nozzle's maker "
+            "both allow.",
+            number(50, 500, *DEGREES_C),
+            wanted="number in °C",
+            default=setup.default("axes", a, "max_temperature_c"),
+        )
+        if hottest_c >= _COLDEST_FEED_C:
+            return hottest_c
+        is_so = yield from hear(
+            Choose(
+                key=f"{a}.cold",
+                options=("yes", "no"),
+                says=(
+                    f"{plain_number(hottest_c)} °C melts no usual filament: feeding through the "
+                    f"nozzle takes {_COLDEST_FEED_C} °C or more, and could not be measured. Is "
+                    "that so? no asks for it anew."
+                ),
+            )
+        )
+        if is_so == "yes":
+            return hottest_c
 
 
 def _range(setup: Setup, axis: AxisParts) -> Part[None]:

@@ -85,7 +85,7 @@ def card_setup(start: Mapping[str, Any]) -> Part[Description | None]:
         says=(
             "From what you see at the machine this writes its card. Nothing is connected, nothing "
             "moves. Machine off and unplugged; pen, caliper and light at hand. back returns to "
-            "the question before, stop ends without a file."
+            "the question before; stop ends here, and the answers are kept for the next time."
         ),
     )
     yield Say(key="machine", tag="STEP", says="The machine")
@@ -343,13 +343,22 @@ def _form(setup: Setup, key: str, axes: Sequence[AxisParts], options: Sequence[s
     return form
 
 
+def _units_of(form: Form, unit: str) -> tuple[str, ...]:
+    """Return how the unit of `form` is written behind a number, in words first."""
+    words = form_words(form, unit)
+    slashed = words.replace(" per ", "/")
+    alone = (unit,) if words.startswith(unit) else ()
+    return words, slashed, slashed.replace("revolution", "rev"), *alone
+
+
 def _form_key(form: Form, unit: str) -> str:
     return form.value.replace("mm", unit)
 
 
 def _stored(setup: Setup, axis: AxisParts, form: Form, may_leave_out: bool) -> Part[Stored | None]:
     def read(text: str) -> Stored:
-        stored = Stored(form, number(_STORED_SMALLEST, _STORED_LARGEST)(text))
+        exact = number(_STORED_SMALLEST, _STORED_LARGEST, *_units_of(form, axis.unit))(text)
+        stored = Stored(form, exact)
         if axis.drive is None:
             _wheel_for(axis, stored)
         return stored

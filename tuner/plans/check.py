@@ -13,7 +13,7 @@ from typing import Any
 
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Card
-from tuner.messages import Choose, Decided, Plan, Say
+from tuner.messages import Checkpoint, Choose, Decided, Plan, Say
 from tuner.metrology.applied import Applied, Promise, judge, went_elsewhere
 from tuner.metrology.budget import Scale
 from tuner.plans.axes import measured
@@ -23,18 +23,22 @@ from tuner.plans.run import AxisRun, Finding, Part, hear
 from tuner.plans.visit import arrive, leave_cold
 
 NAME = "check"
-VERSION = 1
-_STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 1
+VERSION = 3
+_STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 2
 _NONE = "none"
 
 
 @dataclass(frozen=True)
 class Change:
-    """A proposal that was to be applied by hand: its identifier, its axis, what it promised."""
+    """A proposal that was to be applied by hand: its identifier, its axis, what it promised.
+
+    `number` is what it said to type, in the form of the card; None where it left that form open.
+    """
 
     proposal: str
     axis: str
     promise: Promise
+    number: float | None = None
 
 
 def check(card: Card, dialect: Dialect, change: Change, network: bool) -> Plan:
@@ -47,21 +51,26 @@ def check(card: Card, dialect: Dialect, change: Change, network: bool) -> Plan:
     if not (yield from contact.through(partial(arrive, card, contact, of))):
         return {}
     step = _STEPS_BEFORE + 1
-    here = partial(_measured, card, contact, step, of)
-    run = yield from here(change.axis)
+    run = yield from _measured(card, contact, step, of, change.axis, change.number)
     seen = yield from contact.through(partial(_judged, run, change))
     if seen["outcome"] == "not-applied" and not run.ends_session:
         other = yield from contact.through(partial(_where_else, card, run))
         if other != _NONE:
-            second = yield from here(other)
+            step, of = step + _STEPS_AN_AXIS, of + _STEPS_AN_AXIS
+            second = yield from _measured(card, contact, step, of, other)
             seen = yield from contact.through(partial(_elsewhere, run, second, change, seen))
     yield from contact.through(partial(leave_cold, contact, of))
+    result = Checkpoint(key="result", step=of, of=of, says="What became of the change")
+    yield from contact.through(partial(hear, result))
     yield from contact.through(partial(_say, run, seen))
     return {"proposal": change.proposal, "outcome": seen["outcome"], "finding": run.finding}
 
 
-def _measured(card: Card, contact: Contact, step: int, of: int, name: str) -> Part[AxisRun]:
+def _measured(
+    card: Card, contact: Contact, step: int, of: int, name: str, number: float | None = None
+) -> Part[AxisRun]:
     run = run_of(card, card.axes[name], quick=True)
+    run.to_be_typed = number
     done = yield from measured(card, run, contact, step, of)
     return next(one for one in done if one.name == name)
 

@@ -8,19 +8,26 @@ The rules: where both axes can go is declared before either moves, since each ma
 the other; while one is measured the other stands at its origin. A first move that slants leads on,
 unless one motor stands still or turns the wrong way. A slant that a skew of the guides may explain
 is no difference between the motors.
+
+Four readings an axis name a part. A motor that no part explains gets a measured number: the caliper
+is placed along both axes anew, as many readings are taken as help, and both rounds must agree on
+both motors. Unless the motors clearly differ, both axes themselves have to travel wrong for it. No
+placing tells motors that differ from guides off square, so motors that differ get no measured
+number before a square was held to the guides.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
 from tuner.card.schema import Card
 from tuner.drive.parts import Belt, DriveTrain, Measured
-from tuner.messages import Approach, Ask, Checkpoint, Choose, Decided, Say, Value
+from tuner.messages import Approach, Ask, Checkpoint, Choose, Confirm, Decided, Say, Value
+from tuner.metrology.budget import Scale
 from tuner.metrology.coupled import Coupled, Slopes, motor_scales
 from tuner.metrology.examination import Examination
 from tuner.metrology.faults import Told, told_by
@@ -28,7 +35,7 @@ from tuner.metrology.fit import Fit, fit
 from tuner.metrology.reading import Reading
 from tuner.metrology.unmeasured import without_fit
 from tuner.metrology.verdict import Finding as Judged
-from tuner.metrology.verdict import decide
+from tuner.metrology.verdict import agree, decide
 from tuner.plans.axis import has_moved, prepare, read_zero, run_of, zero_moved
 from tuner.plans.bounds import limits
 from tuner.plans.first_move import (
@@ -39,13 +46,14 @@ from tuner.plans.first_move import (
     declare_free,
     first_length_mm,
     looked_right,
+    makes_room,
     no_room_at_first,
     tries_again,
     watch,
 )
 from tuner.plans.ladder import climb
 from tuner.plans.measure import examined, finding_now, measure
-from tuner.plans.readings import left_in_pairs
+from tuner.plans.readings import fitted, left_in_pairs, scale_so_far
 from tuner.plans.recover import Contact, needs_no_machine, recover
 from tuner.plans.run import AxisRun, Finding, Part, hear
 
@@ -56,12 +64,25 @@ MOTORS = {"x": "a", "y": "b"}
 
 # How far guides may be off square, as one standard uncertainty in rad (common practice, no
 # source): a frame that nobody checked holds 0.2 degrees, a square held to it 0.05 mm in 100 mm.
-_SKEW_RAD = {"not-checked": 0.0020, "square": 0.0003}
+_NOT_CHECKED = "not-checked"
+_SKEW_RAD = {_NOT_CHECKED: 0.0020, "square": 0.0003}
+# A skew is the same in every round, so it explains no difference between two of them.
+_SAME_SKEW_RAD = 1e-6
+_STAGE_ONE = 4
+# A wheel that drives or leads a belt runs out by a tenth from top to bottom (common practice, no
+# source), unless the readings along an axis show that it is more.
+_RUNS_OUT_MM = 0.05
+_SEEN_U = 2.0
+_CLEAR_U = 3.0
 _MOST_ASIDE_MM = 60.0
 _LEAST_ASIDE_MM = 5.0
 _SAME_PLACE_MM = 0.3
 _ACROSS = 4
 _LIKELY = 0.04
+_DISAGREE = (
+    "the two rounds do not agree: see what tilts or gives where the caliper sits, clean and seat "
+    "it the same way every time, and start again"
+)
 _OF_THE_MOTOR = (
     "scale", "travel_per_rev_mm", "causes", "tie", "next", "look", "verdict", "value_known",
     "place_anew", "proposal",
@@ -94,7 +115,7 @@ class Pair:
     x: AxisRun
     y: AxisRun
     standing: bool = False
-    u_skew_rad: float = _SKEW_RAD["not-checked"]
+    guides: str = _NOT_CHECKED
 
     @property
     def runs(self) -> tuple[AxisRun, AxisRun]:
@@ -107,26 +128,60 @@ def measure_coupled(
 ) -> Part[list[AxisRun]]:
     """Measure both axes; the result is their runs, each with the finding of one motor.
 
-    It takes six steps of the session. Four readings an axis have to do: belts and pulleys come in
-    few sizes.
+    It takes six steps of the session. `quick` leaves it at the four readings an axis that name a
+    part.
     """
     x, y = (run_of(card, card.axes[name], quick=True) for name in MOTORS)
     pair = Pair(x, y)
-    for number, (run, other) in enumerate(((x, y), (y, x))):
-        ended = yield from _one_placing(pair, run, other, contact, step + 3 * number, of)
+    judged = yield from _round(pair, contact, (step, step + 3), of)
+    wants_number = judged and not quick and any(run.finding["place_anew"] for run in pair.runs)
+    if wants_number and (yield from contact.through(partial(_placed_anew, pair))):
+        for run in pair.runs:
+            run.visit += 1
+            run.second_visit = run.visit
+            run.settled = len(run.readings)
+            run.quick = False
+        yield from _round(pair, contact, (step + 3, step + 3), of)
+    for run in pair.runs:
+        run.quick = quick
+    return [x, y]
+
+
+def _round(pair: Pair, contact: Contact, steps: tuple[int, int], of: int) -> Part[bool]:
+    """Read both axes and judge both motors; the result is False where something ended it."""
+    for step, run, other in zip(steps, pair.runs, pair.runs[::-1], strict=True):
+        ended = yield from _one_placing(pair, run, other, contact, step, of)
         if ended is not None:
             for one in pair.runs:
-                one.ends_session = run.ends_session
+                one.ends_session, one.zero_moved = run.ends_session, run.zero_moved
                 one.finding = {**ended, "axis": one.name, "motor": MOTORS[one.name]}
-            return [x, y]
+            return False
     for run in pair.runs:
         run.judge = partial(_finding, pair)
-        run.quick = quick
-        value = yield from contact.through(
+        run.finding = yield from contact.through(
             partial(hear, Decided(key=f"{run.name}.motor", value=run.judge(run)))
         )
-        run.finding = value
-    return [x, y]
+    return True
+
+
+def _placed_anew(pair: Pair) -> Part[bool]:
+    """Ask whether a second round is made, for motors that no part explains."""
+    motors = " and ".join(MOTORS[run.name] for run in pair.runs if run.finding["place_anew"])
+    return bool(
+        (
+            yield from hear(
+                Confirm(
+                    key=f"{pair.x.name}.place-anew",
+                    says=(
+                        f"Motor {motors} may need a measured number: no usual part explains it. "
+                        "That takes a second round: the caliper and what it reads from are taken "
+                        "away, placed anew along X and then along Y, and more is read. Has it been "
+                        "taken away, and shall that be done?"
+                    ),
+                )
+            )
+        )
+    )
 
 
 def _one_placing(
@@ -156,19 +211,18 @@ def _one_placing(
 
 def _prepare(pair: Pair, run: AxisRun, step: int, of: int) -> Part[float]:
     zero_mm = yield from prepare(run, step, of)
-    if run is pair.x:
-        square = yield from hear(
+    if run is pair.x and not run.second_visit:
+        pair.guides = yield from hear(
             Choose(
                 key=f"{run.name}.square",
                 options=tuple(_SKEW_RAD),
-                default="not-checked",
+                default=_NOT_CHECKED,
                 says=(
                     "Guides that are off square look like motors that differ. Were the guides of X "
                     "and Y checked with a square (square), or not (not-checked)?"
                 ),
             )
         )
-        pair.u_skew_rad = _SKEW_RAD[square]
     return zero_mm
 
 
@@ -201,6 +255,9 @@ def _first_moves(pair: Pair, run: AxisRun) -> Part[Finding | None]:
             Decided(key=f"{run.name}.first-length", value=first_length_mm(*free_mm))
         )
         if first_mm < LEAST_FIRST_MM:
+            tightest = min(pair.runs, key=lambda one: min(-one.minus_mm, one.plus_mm))
+            if (yield from makes_room(tightest)):
+                continue
             return no_room_at_first(run)
         again = False
         for one in pair.runs:
@@ -332,7 +389,7 @@ def _ends_mm(other: AxisRun) -> list[float]:
 
 
 def _missing(run: AxisRun) -> list[int]:
-    return left_in_pairs(run.across, run.visit, _ACROSS)
+    return left_in_pairs(_rounds(run, run.across)[-1], run.visit, _ACROSS)
 
 
 def _take_across(run: AxisRun, other: AxisRun, place: int, at_mm: float) -> Part[None]:
@@ -380,20 +437,16 @@ def _take_across(run: AxisRun, other: AxisRun, place: int, at_mm: float) -> Part
 def _finding(pair: Pair, run: AxisRun) -> Finding:
     """Return the finding of the motor whose drive stands under this axis."""
     said = {one.name: examined(one, {}) for one in pair.runs}
-    across = {one.name: _across_fit(one) for one in pair.runs}
+    across = {
+        one.name: [_across_fit(one, some) for some in _rounds(one, one.across)] for one in pair.runs
+    }
     moves = finding_now(run, {})
     try:
         found = motor_scales(
-            Slopes(
-                said["x"].scale,
-                said["y"].scale,
-                across["x"].scale,
-                across["x"].u_scale,
-                across["y"].scale,
-                across["y"].u_scale,
-            ),
-            u_skew_rad=pair.u_skew_rad,
+            _slopes(pair, {name: one.scale for name, one in said.items()}, across, _wave_mm(said)),
+            u_skew_rad=_SKEW_RAD[pair.guides],
         )
+        rounds = _agreeing_rounds(pair, across)
     except ValueError as reason:
         return {**moves, **_open("cannot-tell", str(reason)), "motor": MOTORS[run.name]}
     scales = {"x": found.a, "y": found.b}
@@ -404,6 +457,7 @@ def _finding(pair: Pair, run: AxisRun) -> Finding:
             one.axis.stored,
             fit=said[one.name].fit,
             axis_length_mm=one.axis.length_mm,
+            setups=rounds,
             looks=one.looks,
         )
         for one in pair.runs
@@ -413,11 +467,87 @@ def _finding(pair: Pair, run: AxisRun) -> Finding:
     told = {one.name: _told(said[one.name], motors.values()) for one in pair.runs}
     finding["causes"] = [*finding["causes"], *(one.as_json() for one in told[run.name].faults)]
     finding |= {"motor": MOTORS[run.name], "coupled": _as_json(found)}
+    if finding["verdict"] == "keep":
+        finding["next"] = told[run.name].looked_at_before(finding["next"])
+    if run.second_visit and rounds == 1 and finding["verdict"] == "measure-again":
+        finding["next"] = _DISAGREE
     return finding | _first_of_all(pair, run, finding, found, said, told)
 
 
-def _across_fit(run: AxisRun) -> Fit:
-    return fit(run.across, grows=run.grows, resolution_mm=run.caliper.resolution_mm)
+def _rounds(run: AxisRun, readings: Sequence[Reading]) -> list[list[Reading]]:
+    """Return `readings` of each placing of the caliper along `run`, one or two of them."""
+    if not run.second_visit:
+        return [[*readings]]
+    return [
+        [one for one in readings if (one.visit >= run.second_visit) == is_second]
+        for is_second in (False, True)
+    ]
+
+
+def _across_fit(run: AxisRun, readings: Sequence[Reading]) -> Fit:
+    return fit(readings, grows=run.grows, resolution_mm=run.caliper.resolution_mm)
+
+
+def _travel_wrong(said: Mapping[str, Examination]) -> bool:
+    """Return whether each axis clearly travels other than it is told, whatever the slant."""
+    wave_mm = _wave_mm(said)
+    return all(
+        abs(math.log(one.scale.value))
+        > _CLEAR_U * math.hypot(one.scale.u_relative, wave_mm / one.fit.span_mm)
+        for one in said.values()
+    )
+
+
+def _wave_mm(said: Mapping[str, Examination]) -> float:
+    """Return how far wheels that run out of round may take an axis, as one standard deviation."""
+    waves = [one.fit.periodic for one in said.values() if one.fit.periodic is not None]
+    seen = [one.amplitude_mm for one in waves if one.amplitude_mm > _SEEN_U * one.u_mm]
+    return max([_RUNS_OUT_MM / math.sqrt(3.0), *seen])
+
+
+def _slopes(
+    pair: Pair,
+    along: Mapping[str, Scale],
+    across: Mapping[str, Sequence[Fit]],
+    wave_mm: float,
+) -> Slopes:
+    """Return the four slopes, those across as the mean of the rounds.
+
+    The faces are turned otherwise in each round, so its readings across have a slope of their own.
+    They are taken at two places, the same in every round: what wheels out of round do between
+    those, with phases that nobody knows, is `wave_mm`, and no round tells it from a slant.
+    """
+    mean, u = {}, {}
+    for run in pair.runs:
+        fits, told = across[run.name], [one.commanded_mm for one in run.across]
+        mean[run.name] = math.fsum(one.scale for one in fits) / len(fits)
+        by_hand = math.hypot(*(one.u_scale for one in fits)) / len(fits)
+        u[run.name] = math.hypot(by_hand, wave_mm / (max(told) - min(told)))
+    return Slopes(along["x"], along["y"], mean["x"], u["x"], mean["y"], u["y"])
+
+
+def _agreeing_rounds(pair: Pair, across: Mapping[str, Sequence[Fit]]) -> int:
+    """Return how many rounds agree on both motors, 1 where they do not.
+
+    A round is as good as the places it was planned for; the ladder is too short for one.
+    """
+    places = {
+        run.name: _rounds(
+            run, [one for one, stop in zip(run.readings, run.stops, strict=True) if stop.place]
+        )
+        for run in pair.runs
+    }
+    found = []
+    for number in range(min(map(len, places.values()))):
+        here = {name: rounds[number] for name, rounds in places.items()}
+        if min(map(len, here.values())) < _STAGE_ONE:
+            return 1
+        along = {run.name: scale_so_far(run, fitted(run, here[run.name])) for run in pair.runs}
+        slant = {name: fits[number : number + 1] for name, fits in across.items()}
+        slopes = _slopes(pair, along, slant, wave_mm=0.0)
+        found.append(motor_scales(slopes, u_skew_rad=_SAME_SKEW_RAD))
+    alike = all(agree(found[0].a, one.a) and agree(found[0].b, one.b) for one in found)
+    return len(found) if alike else 1
 
 
 def _first_of_all(
@@ -449,9 +579,8 @@ def _first_of_all(
             }
     for one in pair.runs:
         if said[one.name].suspects:
-            return _open(
-                "measure-again", f"readings of {one.letter} contradict each other: measure again"
-            )
+            in_one = f"readings of {one.letter} contradict each other: measure again"
+            return _open("measure-again", _DISAGREE if one.second_visit else in_one)
     if not found.consistent:
         return _open(
             "cannot-tell",
@@ -466,6 +595,22 @@ def _first_of_all(
             "square explain that as well as motors that differ. Hold a square to the guides of X "
             "and Y, and count the teeth of both pulleys; then measure again",
         )
+    if found.apart and pair.guides == _NOT_CHECKED and _wants_measured(finding):
+        scale = finding["scale"]
+        return _open(
+            "cannot-tell",
+            f"motor {MOTORS[run.name]} goes {scale['value']:.4f} ± {scale['U']:.4f} of what it is "
+            "told, and no usual part explains it. A measured number is not proposed while the "
+            "motors differ and nobody checked the guides: guides off square look the same, however "
+            "often the caliper is placed anew. Hold a square to X and Y, and measure again",
+        )
+    if not found.apart and _wants_measured(finding) and not _travel_wrong(said):
+        return _open(
+            "measure-again",
+            "X and Y themselves travel what they are told, as far as that can be seen; what is "
+            "left is how their moves slant, and wheels that run out of round do that as well. Look "
+            "whether a pulley or a wheel of the belts wobbles, and measure again over a longer way",
+        )
     if found.apart and finding["verdict"] in ("measure-again", "cannot-tell"):
         return {
             "next": (
@@ -474,6 +619,11 @@ def _first_of_all(
             )
         }
     return {}
+
+
+def _wants_measured(finding: Finding) -> bool:
+    proposal = finding["proposal"]
+    return bool(finding["place_anew"] or (proposal and proposal["basis"] == "measured"))
 
 
 def _told(said: Examination, motors: Iterable[Judged]) -> Told:

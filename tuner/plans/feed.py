@@ -71,12 +71,14 @@ class FeederRun(AxisRun):
 
     `speeds` are the feeds in mm/s of the visits that count; what was read at others only bounds
     the scale, and how far readings of one mark scatter. `left` are the speeds still to feed at.
-    The nozzle is to be at `target_c`; 0 for filament that is free of it.
+    The nozzle is to be at `target_c`; 0 for filament that is free of it. `nozzle_c` is what was
+    reported when it was there, 0 while it is off.
     """
 
     filament: Filament
     visit: int = 0
     target_c: int = 0
+    nozzle_c: float = 0.0
     speeds: dict[int, float] = field(default_factory=dict)
     left: list[float] = field(default_factory=list)
     rounds: int = 0
@@ -321,13 +323,13 @@ def _mark(
         yield from until_yes(
             run,
             "put-mark",
-            "Put a new mark on the filament, cut square or a flag of tape, at least "
-            f"{math.ceil(at_least_mm)} mm before the inlet of the feeder; 120 is good. Hands away "
-            "from the wheel. Is it on?",
+            f"{_hands_off(run)}Put a new mark on the filament, cut square or a flag of tape, at "
+            f"least {math.ceil(at_least_mm)} mm before the inlet of the feeder; 120 is good. Hands "
+            "away from the wheel. Is it on?",
         )
         if speed is not None:
             run.speeds[run.visit] = speed
-        shown_mm = yield from _one_reading(run, f"{run.name}.mark", 0.0)
+        shown_mm = yield from _one_reading(run, f"{run.name}.mark", 0.0, of=readings)
         near = yield from hear(Decided(key=f"{run.name}.too-near", value=shown_mm < at_least_mm))
         if not near:
             break
@@ -363,13 +365,16 @@ def _feed_to(
         raise ColdRefused
 
 
-def _one_reading(run: FeederRun, key: str, at_mm: float) -> Part[float]:
-    yield from _read(run, key, at_mm, 1)
+def _one_reading(run: FeederRun, key: str, at_mm: float, of: int = 1) -> Part[float]:
+    yield from _read(run, key, at_mm, 1, of)
     return run.readings[-1].reading_mm
 
 
-def _read(run: FeederRun, key: str, at_mm: float, times: int) -> Part[None]:
-    """Read the mark so many times in all where it is now; `undo` takes one of these back."""
+def _read(run: FeederRun, key: str, at_mm: float, times: int, of: int = 0) -> Part[None]:
+    """Read the mark so many times in all where it is now; `undo` takes one of these back.
+
+    The person is told of that many readings, or of `of` when others follow later.
+    """
     while (taken := sum(one.commanded_mm == at_mm for one in run.read_here())) < times:
         expected = yield from hear(Decided(key=f"{run.name}.expected", value=_expected(run, at_mm)))
         expected_mm, within_mm = expected or (None, 0.0)
@@ -386,11 +391,7 @@ def _read(run: FeederRun, key: str, at_mm: float, times: int) -> Part[None]:
             may_undo=taken > 0,
             visit=run.visit,
             seat=taken + 1,
-            says=(
-                "From the inlet to the mark, along the filament: how far?"
-                if not taken
-                else "Take the ruler or caliper away and read the same distance anew."
-            ),
+            says=_hands_off(run) + _how_far(taken + 1, max(times, of)),
         )
         match reply:
             case Value(value=value, at_s=at_s):
@@ -400,6 +401,25 @@ def _read(run: FeederRun, key: str, at_mm: float, times: int) -> Part[None]:
                 run.readings.append(reading)
             case Undo():
                 run.readings.pop()
+
+
+def _how_far(number: int, of: int) -> str:
+    if of == 1:
+        return "From the inlet to the mark, along the filament: how far?"
+    if number == 1:
+        return (
+            f"Reading 1 of {of} of this distance, because repeats tell how well the mark can be "
+            "read. From the inlet to the mark, along the filament: how far?"
+        )
+    return (
+        f"Reading {number} of {of} of this distance. Take the ruler or caliper away and read it "
+        "anew; a difference is no mistake, repeats tell how well the mark can be read."
+    )
+
+
+def _hands_off(run: FeederRun) -> str:
+    """Return what to say first where hands are sent to a feeder that may be hot."""
+    return f"Nozzle at {run.nozzle_c:.0f} °C: do not touch it. " if run.nozzle_c else ""
 
 
 def _expected(run: FeederRun, at_mm: float) -> list[float] | None:

@@ -12,13 +12,13 @@ from functools import partial
 from typing import Any
 
 from tuner.card.schema import Axis, Card, Filament
-from tuner.drive.scale import contradiction, form_words, plain_number
 from tuner.errors import BadReadings
 from tuner.messages import Checkpoint, Choose, Decided, Heat, Say
 from tuner.metrology.causes import Looked
 from tuner.metrology.feeder import delivery, judge_feeder
 from tuner.metrology.unmeasured import without_fit
-from tuner.plans.asking import typed, whole
+from tuner.plans.asking import DEGREES_C, typed, whole
+from tuner.plans.axis import parts_in_words
 from tuner.plans.bounds import limits
 from tuner.plans.feed import (
     BACK_MM,
@@ -74,17 +74,13 @@ def measure_feeder(
 
 def _prepare(run: FeederRun, may_heat: bool, step: int, of: int) -> Part[None]:
     """Say what the feeder is made of, and ask which way it is to be fed."""
-    train, stored = run.axis.train, run.axis.stored
     yield Checkpoint(
         key=f"{run.name}.parts",
         step=step,
         of=of,
         says=f"Feeder {run.letter}: what it is made of, and how it is fed",
     )
-    yield Say(key=f"{run.name}.working", says=f"{run.letter}: {train.working()}")
-    held = f"stored today: {plain_number(stored.value)} {form_words(stored.form)}"
-    clash = contradiction(stored, train)
-    yield Say(key=f"{run.name}.stored", says=f"{held}; {clash or 'that is what the parts give'}")
+    yield from parts_in_words(run)
     how: How = "free"
     if may_heat:
         how = yield from hear(
@@ -103,7 +99,31 @@ def _prepare(run: FeederRun, may_heat: bool, step: int, of: int) -> Part[None]:
 def _thread(run: FeederRun, how: How) -> Part[None]:
     """Have the filament put where it belongs; for the hot way ask for the temperature first."""
     run.target_c = 0
-    if how == "free":
+    if how == "hot":
+        yield from _say_hot_work(run)
+        cap_c = int(run.filament.max_temperature_c)
+        run.target_c = yield from typed(
+            f"{run.name}.temperature",
+            f"What does this filament want, in whole °C? The card allows {cap_c}",
+            whole(_COLDEST_C, cap_c, *DEGREES_C),
+            wanted="°C",
+        )
+    yield from _put_filament(run)
+
+
+def _say_hot_work(run: FeederRun) -> Part[None]:
+    yield Say(
+        key=f"{run.name}.hot-work",
+        says=(
+            "The nozzle will be hot: it burns, as does what drips from it; fumes harm, so air the "
+            "room; nothing near that can burn; somebody stays here until it is off and cold"
+        ),
+    )
+
+
+def _put_filament(run: FeederRun) -> Part[None]:
+    """Have the filament out of the nozzle, or down in it where that is to be heated."""
+    if not run.target_c:
         yield from until_yes(
             run,
             "free-filament",
@@ -112,20 +132,6 @@ def _thread(run: FeederRun, how: How) -> Part[None]:
             "work, the spool runs light. Is that so?",
         )
         return
-    yield Say(
-        key=f"{run.name}.hot-work",
-        says=(
-            "The nozzle will be hot: it burns, as does what drips from it; fumes harm, so air the "
-            "room; nothing near that can burn; somebody stays here until it is off and cold"
-        ),
-    )
-    cap_c = int(run.filament.max_temperature_c)
-    run.target_c = yield from typed(
-        f"{run.name}.temperature",
-        f"What does this filament want, in whole °C? The card allows {cap_c}",
-        whole(_COLDEST_C, cap_c),
-        wanted="°C",
-    )
     yield from until_yes(
         run,
         "load-filament",
@@ -145,6 +151,9 @@ def _measure(
         return None
     if not contact.is_made:
         yield from contact.make_again()
+        if run.target_c:
+            yield from _say_hot_work(run)
+        yield from _put_filament(run)  # nobody knows what was done to it meanwhile
     yield Checkpoint(
         key=f"{run.name}.measure", step=step, of=of, says=f"Feeder {run.letter}: feeding"
     )
@@ -157,6 +166,7 @@ def _measure(
                 continue
         if run.target_c:
             yield Heat(key=f"{run.name}.heat-off", heater="nozzle", target_c=0)
+            run.nozzle_c = 0.0
             yield Say(
                 key=f"{run.name}.still-hot",
                 says="The heater is off, and the nozzle stays hot for minutes: hands off it",
@@ -171,7 +181,8 @@ def _feed(run: FeederRun) -> Part[Finding | None]:
     # Where other axes stand is of no account from here on, so that it may be heated.
     yield Decided(key=f"{run.name}.limits", value=limits(run, direction_seen=False))
     if run.target_c:
-        yield Heat(key=f"{run.name}.heat", heater="nozzle", target_c=run.target_c)
+        heat = Heat(key=f"{run.name}.heat", heater="nozzle", target_c=run.target_c)
+        run.nozzle_c = float((yield from hear(heat)))
     ended = yield from climb(run)
     if ended is not None:
         return ended

@@ -7,9 +7,10 @@ leads on.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
-from tuner.messages import Approach, Choose, Decided, Observe, Say, Text
+from tuner.messages import Approach, Choose, Confirm, Decided, Observe, Say, Text
 from tuner.metrology.unmeasured import without_fit
 from tuner.plans.bounds import caliper_room_mm, learn, limits
 from tuner.plans.run import AxisRun, Finding, Part, hear
@@ -27,6 +28,7 @@ _INCH = 25.4
 _LOOKED_RIGHT = 4.0  # a move that looked about right by eye is within this factor
 LEAST_FIRST_MM = 0.2
 _FIRST_MM = 1.0
+_LEAST_FREE_MM = math.ceil(LEAST_FIRST_MM * _INCH)
 _LENGTH_SLACK_MM = 2.0
 
 
@@ -88,12 +90,36 @@ BRANCHES = {
 }
 
 
+def put_block_beside(run: AxisRun) -> Part[None]:
+    """Have something put under a vertical axis before it moves."""
+    if not run.axis.vertical:
+        return
+    while not (
+        yield from hear(
+            Confirm(
+                key=f"{run.name}.block-beside",
+                says=(
+                    f"{run.letter} goes up and down, and can drop whenever its motors get no "
+                    "current; this program never releases them. Put a block of wood beside its "
+                    "way that would bear it, hands never under it, and clear of the moves. Does "
+                    "it stand?"
+                ),
+            )
+        )
+    ):
+        yield Say(
+            key=f"{run.name}.block-beside-first", says="Nothing moves before that is so; or stop"
+        )
+
+
 def first_move(run: AxisRun) -> Part[Finding | None]:
     a = run.name
     while True:
         yield from _declare_free_travel(run)
         first_mm = yield from _first_length(run)
         if first_mm < LEAST_FIRST_MM:
+            if (yield from makes_room(run)):
+                continue
             return no_room_at_first(run)
         seen = yield from watch(run, first_mm)
         if not isinstance(seen, str):
@@ -181,15 +207,32 @@ def end_seen(run: AxisRun) -> Part[Finding | None]:
     )
 
 
+def makes_room(run: AxisRun) -> Part[bool]:
+    """Ask whether it is said anew how far an axis can go that has too little room to begin."""
+    then = yield from hear(
+        Choose(
+            key=f"{run.name}.no-room",
+            options=("say-anew", "leave-axis"),
+            says=(
+                f"{run.letter} has {-run.minus_mm:g} {run.unit} to minus and {run.plus_mm:g} "
+                f"{run.unit} to plus. A first move needs {_LEAST_FREE_MM} {run.unit} each way, in "
+                "case the controller counts in inches. say-anew: that was mistyped, or what was in "
+                "the way is gone. leave-axis: it is not measured now"
+            ),
+        )
+    )
+    return bool(then == "say-anew")
+
+
 def no_room_at_first(run: AxisRun) -> Finding:
     """Return the finding where there is too little room for even a first move."""
     return without_fit(
         verdict="cannot-tell",
         axis=run.name,
         next=(
-            f"{run.letter} needs at least {LEAST_FIRST_MM * _INCH:.0f} {run.unit} of free travel "
-            "both ways for a first move. Power off, push the carriage slowly to the middle "
-            "(a turning motor generates voltage), start again"
+            f"{run.letter} needs at least {_LEAST_FREE_MM} {run.unit} of free travel both ways for "
+            "a first move. Power off, push the carriage slowly to the middle (a turning motor "
+            "generates voltage), start again"
         ),
     )
 

@@ -1,15 +1,15 @@
-"""What a hunt for lost steps came to: the look that splits what is left, and the finding in words.
+"""What a hunt for lost steps came to: the look at the pencil lines, and the finding in words.
 
 Lost steps never change the stored number, so nothing is proposed here.
 """
 
 from __future__ import annotations
 
-from tuner.messages import Choose, Decided, Say
-from tuner.metrology.losses import Judged, judge_loss, peak_mm_per_s
+from tuner.messages import Decided, Say
+from tuner.metrology.losses import Judged, Lines, judge_loss, peak_mm_per_s
 from tuner.metrology.unmeasured import without_fit
 from tuner.plans.hunt import Hunt
-from tuner.plans.loss_questions import what_the_answers_say
+from tuner.plans.loss_questions import look_at_the_lines, what_the_answers_say
 from tuner.plans.run import Finding, Part, hear
 
 __all__ = ["conclude"]
@@ -19,14 +19,12 @@ _ENOUGH_PASSED = 7
 
 
 def conclude(hunt: Hunt) -> Part[None]:
-    """Look at the marks where that splits what is left, and say what was found."""
+    """Look at the pencil lines after a loss, and say what was found."""
     run = hunt.run
     if hunt.outcome == "lost" and not run.finding:
-        judged = _judged(hunt, None)
-        if judged.look:
-            judged = _judged(hunt, (yield from _look_at_marks(hunt)))
+        lines = (yield from look_at_the_lines(run, hunt.asked)) if hunt.zero_is_good else None
         run.finding = yield from hear(
-            Decided(key=f"{run.name}.finding", value=_finding(hunt, judged))
+            Decided(key=f"{run.name}.finding", value=_finding(hunt, _judged(hunt, lines)))
         )
     elif not run.finding:
         run.finding = yield from hear(
@@ -44,30 +42,15 @@ def conclude(hunt: Hunt) -> Part[None]:
         yield Say(key=f"{run.name}.hints", says=f"as you said, {run.finding['hints']}")
 
 
-def _judged(hunt: Hunt, belt_left_its_mark: bool | None) -> Judged:
+def _judged(hunt: Hunt, lines: Lines | None) -> Judged:
     return judge_loss(
         hunt.lost_offset,
         hunt.run.axis.train,
         datum_look="unmoved" if hunt.zero_is_good else "moved",
         needs_speed=hunt.lost["fast"] != "neither" and hunt.passed >= _ENOUGH_PASSED,
-        belt_left_its_mark=belt_left_its_mark,
+        not_again=hunt.not_again,
+        lines=lines,
     )
-
-
-def _look_at_marks(hunt: Hunt) -> Part[bool | None]:
-    run = hunt.run
-    seen = yield from hear(
-        Choose(
-            key=f"{run.name}.look.belt-jump",
-            options=("yes", "no", "unsure"),
-            says=(
-                f"Leave {run.letter} where it stands, switch the machine off and unplug it. Look "
-                "at the pencil line across belt and pulley, where it comes round: has the belt "
-                "left its place on the pulley?"
-            ),
-        )
-    )
-    return None if seen == "unsure" else seen == "yes"
 
 
 def _finding(hunt: Hunt, judged: Judged | None) -> Finding:
@@ -134,17 +117,22 @@ def _in_words(hunt: Hunt) -> str:
             "not-reproduced": _not_reproduced(hunt),
         }[hunt.outcome]
     lost = hunt.lost
-    how = {
-        "out": "going out at",
-        "back": "coming back at",
-        "neither": "at its usual feed of",
-    }[lost["fast"]]
-    causes = run.finding["causes"]
     size = f"{lost['size_mm']:+.2f} ± {2 * lost['u_mm']:.2f} mm"
     return (
-        f"{run.letter} is off by {size} since {how} {lost['feed_mm_per_min'] / 60.0:g} mm/s; "
-        f"{_passed_in_words(hunt)}. Most likely: {causes[0]['says']}"
+        f"{run.letter} is off by {size}: {_when_lost(hunt)}. Most likely: "
+        f"{run.finding['causes'][0]['says']}"
     )
+
+
+def _when_lost(hunt: Hunt) -> str:
+    feed = f"{hunt.lost['feed_mm_per_min'] / 60.0:g} mm/s"
+    if hunt.lost["fast"] != "neither":
+        way = {"out": "going out", "back": "coming back"}[hunt.lost["fast"]]
+        return f"lost {way} at {feed}, and not tried again at that feed; {_passed_in_words(hunt)}"
+    if not hunt.not_again:
+        return f"lost at {feed}, its usual feed, in the first round"
+    rounds = f"{hunt.not_again} other round{'s' if hunt.not_again > 1 else ''}"
+    return f"lost once at {feed}, its usual feed, in round {hunt.lost['round']}; not in {rounds}"
 
 
 def _not_reproduced(hunt: Hunt) -> str:

@@ -15,7 +15,7 @@ from tuner.messages import Approach, Choose, Confirm, Decided, Say
 from tuner.plans.bounds import learn
 from tuner.plans.feed import FeederRun
 from tuner.plans.feeder import feeder_finding
-from tuner.plans.first_move import first_move
+from tuner.plans.first_move import first_move, put_block_beside
 from tuner.plans.measure import finding_now
 from tuner.plans.recover import Contact
 from tuner.plans.result import say_result
@@ -60,6 +60,7 @@ def watch_one_turn(run: AxisRun, contact: Contact) -> Part[None]:
         contact.is_made = False
     yield from _mark(run)
     yield from contact.make_again()
+    yield from put_block_beside(run)
     if (yield from first_move(run)) is not None:
         yield Say(key=f"{a}.no-turn", says="Without a good first move there is no turn to watch")
         return
@@ -136,15 +137,36 @@ def look(run: AxisRun) -> Part[None]:
     """Ask for the looks that would confirm or rule out each suspected part.
 
     What was answered stands in the run, and outlasts an interruption. None is asked for after the
-    caliper's zero has moved: no look makes its readings good again.
+    caliper's zero has moved: no look makes its readings good again. When all were answered they
+    can be given anew once more, before anything is written.
     """
     if run.zero_moved:
         return
     if run.looks:
         yield from _conclude(run)
+    yield from _look_at_parts(run)
+    while answered := [key for key in run.looks if key != _MOTOR_TURN]:
+        said = ", ".join(
+            f"{'yes' if run.looks[key] == 'confirmed' else 'no'} to {key.replace('=', ' ')}"
+            for key in answered
+        )
+        question = Confirm(
+            key=f"{run.name}.looks-right",
+            says=f"{run.letter}: you said {said}. Write the proposal so? no: look again",
+        )
+        if (yield from hear(question)):
+            return
+        for key in answered:
+            del run.looks[key]
+            run.asked.discard(key)
+        yield from _conclude(run)
+        yield from _look_at_parts(run)
+
+
+def _look_at_parts(run: AxisRun) -> Part[None]:
     unplugged = False
     while (suspect := _unlooked(run.finding, run.asked)) is not None:
-        cause, key = suspect
+        asks, key = suspect
         if not unplugged and not _needs_power(key):
             unplugged = True
             yield Say(
@@ -159,7 +181,7 @@ def look(run: AxisRun) -> Part[None]:
             Choose(
                 key=f"{run.name}.look.{key.replace('=', '.')}",
                 options=("yes", "no", "unsure"),
-                says=f"{run.letter}: {cause['check']}. Is it so: {cause['says']}?",
+                says=f"{run.letter}: {asks}",
             )
         )
         run.asked.add(key)
@@ -182,16 +204,23 @@ def _needs_power(look: str) -> bool:
     return look.startswith("stored-number") or look == "override-active"
 
 
-def _unlooked(finding: Mapping[str, Any], asked: set[str]) -> tuple[Mapping[str, Any], str] | None:
-    """Return the suspect to look at next and its look, or None: numbers first, likeliest first."""
+def _unlooked(finding: Mapping[str, Any], asked: set[str]) -> tuple[str, str] | None:
+    """Return what to ask next and its look, or None: numbers first, likeliest first."""
     suspects = []
     for cause in finding["causes"]:
         if cause["name"] in _NO_LOOK:
             break
-        looks = [look for look in cause["looks"] if look not in asked]
+        asks = {
+            look: question
+            for look, question in zip(cause["looks"], cause.get("asks", ()), strict=False)
+            if look not in asked
+        }
         # Reading a number again costs nothing, so it is worth it sooner.
-        worth = _WORTH_READING if any(map(_needs_power, looks)) else _WORTH_A_LOOK
+        worth = _WORTH_READING if any(map(_needs_power, asks)) else _WORTH_A_LOOK
         if cause["p"] >= worth:
-            suspects += [(cause, look) for look in looks]
+            suspects += [(question, look) for look, question in asks.items()]
+    wanted, proposal = finding.get("look"), finding["proposal"]
+    if wanted and proposal and proposal["basis"] == "measured" and wanted["key"] not in asked:
+        suspects.append((wanted["asks"], wanted["key"]))
     suspects.sort(key=lambda suspect: not _needs_power(suspect[1]))  # a stable sort
     return suspects[0] if suspects else None

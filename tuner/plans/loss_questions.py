@@ -1,7 +1,8 @@
-"""What is asked before anything moves to hunt for lost steps: many losses need no hunt.
+"""What is asked before anything moves to hunt for lost steps, and after a loss.
 
-Where layers shift and which way says more than a caliper can, and a loose screw or an axis that
-binds is found by hand, with the power off.
+Many losses need no hunt: where layers shift and which way says more than a caliper can, and a
+loose screw or an axis that binds is found by hand, with the power off. Pencil lines that were drawn
+before say afterwards what gave way.
 """
 
 from __future__ import annotations
@@ -10,10 +11,11 @@ from dataclasses import dataclass
 
 from tuner.drive.parts import Belt
 from tuner.messages import Choose, Confirm, Say
+from tuner.metrology.losses import Lines
 from tuner.metrology.unmeasured import without_fit
 from tuner.plans.run import AxisRun, Finding, Part, hear
 
-__all__ = ["ask_about_losses", "need_a_block", "what_the_answers_say"]
+__all__ = ["ask_about_losses", "look_at_the_lines", "need_a_block", "what_the_answers_say"]
 
 _YES_NO_UNSURE = ("yes", "no", "unsure")
 
@@ -78,8 +80,8 @@ def ask_about_losses(run: AxisRun, asked: dict[str, str]) -> Part[Finding | None
         yield Say(
             key=f"{a}.marks",
             says=(
-                "Draw one pencil line across belt and pulley, and one across the pulley and the "
-                "face of its motor: if something is lost, they say what"
+                "Draw two pencil lines: one across belt and pulley, one across the pulley and the "
+                "end of the shaft that it sits on. If something is lost you are asked about both"
             ),
         )
     yield from _choose(
@@ -104,6 +106,37 @@ def _choose(
 ) -> Part[None]:
     if what not in asked:
         asked[what] = yield from hear(Choose(key=f"{run.name}.{what}", options=options, says=says))
+
+
+def look_at_the_lines(run: AxisRun, asked: dict[str, str]) -> Part[Lines | None]:
+    """Ask what became of the pencil lines after a loss; the answers are kept in `asked`.
+
+    The result is None where that says nothing, and where no lines were drawn.
+    """
+    if not isinstance(run.axis.train.drive, Belt):
+        return None
+    yield from _choose(
+        run,
+        asked,
+        "look.belt-jump",
+        _YES_NO_UNSURE,
+        f"Switch the machine off and unplug it. Push {run.letter} slowly until the pencil line on "
+        "the belt comes to the pulley: has the belt left its line on the pulley? unsure too if no "
+        "line was drawn",
+    )
+    if asked["look.belt-jump"] == "yes":
+        return "belt-off"
+    yield from _choose(
+        run,
+        asked,
+        "look.loose-pulley",
+        _YES_NO_UNSURE,
+        "And the other line: has the pulley left its line on the end of the shaft?",
+    )
+    if asked["look.loose-pulley"] == "yes":
+        return "pulley-off"
+    both_seen = asked["look.belt-jump"] == asked["look.loose-pulley"] == "no"
+    return "whole" if both_seen else None
 
 
 def _repair_first(run: AxisRun, asked: dict[str, str]) -> Finding | None:

@@ -7,11 +7,12 @@ first loss ends the hunt.
 
 The rules: no fast move before the ladder has read the scale; and from the middle of a cycle
 until its datum was read, the axis may stand off by the whole way of the cycle, so that much room is
-kept free on both sides of everything.
+kept free on both sides of everything. A loss that was seen is kept, however the hunt ends.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
@@ -20,16 +21,17 @@ from typing import Any
 
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Axis, Card
-from tuner.drive.speed import FASTEST_MOTOR_REVS_PER_S
 from tuner.messages import Approach, Checkpoint, Choose, Decided, Plan, Say
 from tuner.metrology.lattice import Offset
-from tuner.metrology.losses import loss_between, peak_mm_per_s, ways_of
+from tuner.metrology.losses import Ways, loss_between, peak_mm_per_s, ways_of
+from tuner.metrology.reading import Reading
 from tuner.metrology.targets import over_travel_mm
 from tuner.metrology.unmeasured import without_fit
 from tuner.plans.axis import climb_axis, has_moved, prepare, read_zero
 from tuner.plans.bounds import free_mm, limits
 from tuner.plans.first_move import Branch
-from tuner.plans.hunt import SLOW_CYCLES, Fast, Hunt
+from tuner.plans.hunt import READ_TWICE_MM, SLOW_CYCLES, Fast, Hunt
+from tuner.plans.hunt_feeds import agree_on_feeds
 from tuner.plans.hunt_result import conclude
 from tuner.plans.ladder import climb
 from tuner.plans.loss_questions import ask_about_losses, need_a_block
@@ -39,21 +41,17 @@ from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
 from tuner.plans.visit import arrive, leave_cold
 
 NAME = "lost-steps"
-VERSION = 1
+VERSION = 2
 
 _STEPS_BEFORE, _STEPS_AN_AXIS, _STEPS_AFTER = 2, 3, 1
-_RISES = (1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0)  # times the feed of the card
 _SEATS_BEFORE, _SEATS_AFTER = 4, 2  # after the reading that they repeat
 # Hands scatter by 0.012 to 0.05 mm, one standard deviation (common practice, no source).
 _UNSTEADY_MM = 0.1
-# A hand never scatters so far, so it is a loss or a misreading.
-_READ_TWICE_MM = 0.15
 _AS_DESCRIBED_WITHIN = 0.03
 _LEAST_WAY_MM = 20.0
 # Slow cycles go on although so much was lost; kept free at both ends is more than that.
 _MARGIN_MM = 5.0
 _ASTRAY_SLOWLY_MM = 2.5
-_MM_PER_S = "-mm-per-s"
 
 
 def lost_steps(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> Plan:
@@ -124,6 +122,8 @@ def _climbed(run: AxisRun, contact: Contact, step: int, of: int) -> Part[Finding
 def _hunted(hunt: Hunt, contact: Contact, step: int, of: int) -> Part[Finding | None]:
     """Hunt until the outcome is there, going on where it was cut off; or return why not."""
     run = hunt.run
+    if hunt.lost:
+        hunt.outcome = "lost"
     if hunt.outcome:
         return None
     if not contact.is_made:
@@ -141,7 +141,7 @@ def _hunted(hunt: Hunt, contact: Contact, step: int, of: int) -> Part[Finding | 
     if (yield from _is_overridden(hunt)):
         return _OVERRIDDEN.finding(run, verdict="cannot-tell")
     if not hunt.feeds:
-        yield from _agree_on_feeds(hunt)
+        yield from agree_on_feeds(hunt)
     if not hunt.feeds:
         return without_fit(
             verdict="cannot-tell", axis=run.name, n=len(run.readings), next=_NO_FASTER
@@ -164,16 +164,17 @@ def _find_room(hunt: Hunt) -> Part[str]:
     if isinstance(room, str):
         return room
     hunt.from_mm, hunt.way_mm = room
-    hunt.before_mm, hunt.repeats = [], []
+    hunt.before_mm, hunt.repeats, hunt.seen_mm = [], [], []
     return ""
 
 
 def _room(run: AxisRun) -> list[float] | str:
     """Return where to begin and how far to go, in commanded mm, or in words why not.
 
-    The middle of what is free has most room for an axis that stands off by the whole way.
+    The middle of what is free has most room for an axis that stands off by the whole way. Whole mm,
+    so that every move reads the same wherever it is written.
     """
-    scale = fitted(run, run.readings).scale
+    scale = fitted(run, _on_the_ladder(run)).scale
     if abs(scale - 1.0) > _AS_DESCRIBED_WITHIN:
         return (
             f"{run.letter} travels {scale:.3f} of what it is told, and a lost cycle is counted in "
@@ -187,8 +188,10 @@ def _room(run: AxisRun) -> list[float] | str:
     ]
     if run.mounted:
         low_mm, high_mm = max(low_mm, reach_mm[0]), min(high_mm, reach_mm[1])
-    from_mm = min(max((low_mm + high_mm) / 2.0, reach_mm[0]), reach_mm[1])
-    way_mm = min(high_mm - from_mm, from_mm - low_mm) - run.over_mm - _MARGIN_MM
+    from_mm = math.floor(min(max((low_mm + high_mm) / 2.0, reach_mm[0]), reach_mm[1]))
+    if from_mm < reach_mm[0]:
+        from_mm += 1
+    way_mm = math.floor(min(high_mm - from_mm, from_mm - low_mm) - run.over_mm - _MARGIN_MM)
     if way_mm < _LEAST_WAY_MM:
         return (
             f"{run.letter} has {-run.minus_mm:g} mm free to minus and {run.plus_mm:g} mm to plus: "
@@ -196,7 +199,13 @@ def _room(run: AxisRun) -> list[float] | str:
             f"{2 * (_LEAST_WAY_MM + run.over_mm + _MARGIN_MM):.0f} mm are needed. Start again "
             "further from its ends"
         )
-    return [round(from_mm, 3), round(way_mm, 3)]
+    return [float(from_mm), float(way_mm)]
+
+
+def _on_the_ladder(run: AxisRun) -> list[Reading]:
+    """Return the readings that say something of the scale; those after a loss never do."""
+    both = zip(run.readings, run.stops, strict=True)
+    return [reading for reading, stop in both if stop.is_for_scale]
 
 
 def _is_overridden(hunt: Hunt) -> Part[bool]:
@@ -212,39 +221,6 @@ def _is_overridden(hunt: Hunt) -> Part[bool]:
         )
     )
     return bool(seen == "yes")
-
-
-def _agree_on_feeds(hunt: Hunt) -> Part[None]:
-    """Ask how fast it may go; nothing is agreed on where the card allows no faster than usual."""
-    run, axis = hunt.run, hunt.run.axis
-    offered = yield from hear(Decided(key=f"{run.name}.feeds", value=_feeds(hunt)))
-    if not offered:
-        return
-    names = [f"{feed / 60.0:g}{_MM_PER_S}" for feed in offered]
-    fastest = peak_mm_per_s(hunt.way_mm, offered[-1], axis.acceleration_mm_per_s2)
-    chosen = yield from hear(
-        Choose(
-            key=f"{run.name}.fastest",
-            options=tuple(names),
-            says=(
-                f"How fast may {run.letter} go at most, no faster than it was built for? It begins "
-                f"at {hunt.slow_mm_per_min / 60.0:g} mm/s and rises to that; on {hunt.way_mm:.0f} "
-                f"mm, at {axis.acceleration_mm_per_s2:g} mm/s2, it gets to {fastest:.0f} mm/s"
-            ),
-        )
-    )
-    hunt.feeds = list(offered[: names.index(chosen) + 1])
-
-
-def _feeds(hunt: Hunt) -> list[float]:
-    """Return the feeds in mm per min that are offered, all faster than that of the card."""
-    run = hunt.run
-    most = min(
-        run.axis.max_pulse_rate_hz * 60.0 / float(run.axis.stored_steps_per_mm),
-        FASTEST_MOTOR_REVS_PER_S * 60.0 * run.motor_turn_mm,
-    )
-    slow = hunt.slow_mm_per_min
-    return [round(slow * rise, 1) for rise in _RISES if slow * rise <= most]
 
 
 # --- cycles -------------------------------------------------------------------------------
@@ -273,6 +249,7 @@ def _read_datum(hunt: Hunt) -> Part[Finding | None]:
         )
         if not scatters:
             hunt.before_mm, hunt.repeats = read_mm, [read_mm[:]]
+            hunt.seen_mm = read_mm[:]
             return None
         yield Say(
             key=f"{run.name}.unsteady",
@@ -285,10 +262,15 @@ def _read_datum(hunt: Hunt) -> Part[Finding | None]:
 
 
 def _datum_stop(hunt: Hunt, key: str, feed_mm_per_min: float) -> Stop:
-    def expected_mm(_: AxisRun) -> float | None:
-        return sum(hunt.before_mm) / len(hunt.before_mm) if hunt.before_mm else None
-
-    return Stop(key, hunt.from_mm, "minus", feed_mm_per_min, _READ_TWICE_MM, expected_mm)
+    return Stop(
+        key,
+        hunt.from_mm,
+        "minus",
+        feed_mm_per_min,
+        READ_TWICE_MM,
+        lambda _: hunt.expected_mm(),
+        is_for_scale=False,
+    )
 
 
 def _out(hunt: Hunt, key: str, feed_mm_per_min: float) -> Part[None]:
@@ -310,7 +292,14 @@ def _back(hunt: Hunt, key: str, feed_mm_per_min: float) -> Part[float]:
     run = hunt.run
     run.settled = len(run.readings)
     yield from take_reading(run, _datum_stop(hunt, f"{run.name}.{key}.back", feed_mm_per_min))
-    return run.readings[-1].reading_mm
+    read_mm = run.readings[-1].reading_mm
+    hunt.seen_mm.append(read_mm)
+    off_mm = round(run.grows * (read_mm - sum(hunt.before_mm) / len(hunt.before_mm)), 2) + 0.0
+    yield Say(
+        key=f"{run.name}.came-back",
+        says=f"{run.letter} is back, {off_mm:+.2f} mm from where it began ({read_mm:.2f} mm)",
+    )
+    return read_mm
 
 
 def _count_as_astray(run: AxisRun, by_mm: float) -> Part[None]:
@@ -336,27 +325,34 @@ def _slow_cycles(hunt: Hunt) -> Part[Finding | None]:
                 return ended
         read_mm = yield from _back(hunt, f"slow.{number}", slow)
         groups.append([read_mm])
+        yield from _weigh_slow(hunt, groups)
         off_mm = abs(read_mm - groups[0][0])
         if (yield from hear(Decided(key=f"{run.name}.far-off", value=off_mm > _ASTRAY_SLOWLY_MM))):
             break
         yield from _count_as_astray(run, _ASTRAY_SLOWLY_MM)
-    now = yield from hear(Decided(key=f"{run.name}.slow", value=_ways(hunt, groups)))
-    if now["ways"] != "still":
+    ways = yield from _weigh_slow(hunt, groups)
+    if ways != "still":
         yield from take_repeats(run, _SEATS_AFTER)
         groups[-1] = [one.reading_mm for one in run.repeats[-1]]
-        now = yield from hear(Decided(key=f"{run.name}.slow", value=_ways(hunt, groups)))
-    if now["ways"] == "still":
+        ways = yield from _weigh_slow(hunt, groups)
+    if ways == "still":
         hunt.done.append((slow, "neither"))
         came_back = [group[0] for group in groups]
         hunt.repeats.append(came_back)
         hunt.before_mm += came_back[1:]
         yield from _count_as_astray(run, 0.0)
-    elif now["ways"] == "one-loss":
-        hunt.outcome = "lost"
-        hunt.lost = {"feed_mm_per_min": slow, "fast": "neither", **now["loss"]}
     else:
-        hunt.outcome = "scatter"
+        hunt.outcome = "lost" if ways == "one-loss" else "scatter"
     return None
+
+
+def _weigh_slow(hunt: Hunt, groups: list[list[float]]) -> Part[Ways]:
+    """Say what the slow cycles so far are; a loss among them is kept from here on."""
+    run = hunt.run
+    now = yield from hear(Decided(key=f"{run.name}.slow", value=_ways(hunt, groups)))
+    hunt.lost = now["loss"] or {}
+    ways: Ways = now["ways"]
+    return ways
 
 
 def _got_there(hunt: Hunt) -> Part[Finding | None]:
@@ -380,11 +376,19 @@ def _got_there(hunt: Hunt) -> Part[Finding | None]:
 
 
 def _ways(hunt: Hunt, groups: list[list[float]]) -> dict[str, Any]:
-    ways, _, offset = ways_of(groups, resolution_mm=hunt.run.caliper.resolution_mm)
-    return {"ways": ways, "loss": None if offset is None else _as_data(hunt, offset)}
+    ways, row, offset = ways_of(groups, resolution_mm=hunt.run.caliper.resolution_mm)
+    lost = None
+    if offset is not None:
+        lost = _as_data(hunt, offset) | {
+            "feed_mm_per_min": hunt.slow_mm_per_min,
+            "fast": "neither",
+            "round": row,
+            "rounds": len(groups) - 1,
+        }
+    return {"ways": ways, "loss": lost}
 
 
-def _as_data(hunt: Hunt, offset: Offset) -> dict[str, float]:
+def _as_data(hunt: Hunt, offset: Offset) -> dict[str, Any]:
     size_mm = hunt.run.grows * offset.size_mm
     return {"size_mm": size_mm, "u_mm": offset.u_mm, "dof": offset.dof}
 
@@ -423,19 +427,25 @@ def _fast_cycle(hunt: Hunt, key: str, feed: float, fast: Fast) -> Part[None]:
     run, slow = hunt.run, hunt.slow_mm_per_min
     yield from _out(hunt, key, feed if fast == "out" else slow)
     after_mm = [(yield from _back(hunt, key, feed if fast == "back" else slow))]
-    now = yield from hear(Decided(key=f"{run.name}.step", value=_step(hunt, after_mm)))
-    if now["is_loss"]:
+    smallest_mm = yield from _weigh_fast(hunt, after_mm, feed, fast)
+    if hunt.lost:
         yield from take_repeats(run, _SEATS_AFTER)
         after_mm = [one.reading_mm for one in run.repeats[-1]]
-        now = yield from hear(Decided(key=f"{run.name}.step", value=_step(hunt, after_mm)))
-    hunt.smallest_mm = max(hunt.smallest_mm, now["smallest_mm"])
-    if now["is_loss"]:
+        smallest_mm = yield from _weigh_fast(hunt, after_mm, feed, fast)
+    hunt.smallest_mm = max(hunt.smallest_mm, smallest_mm)
+    if hunt.lost:
         hunt.outcome = "lost"
-        hunt.lost = {"feed_mm_per_min": feed, "fast": fast, **now["loss"]}
         return
     hunt.before_mm += after_mm
     hunt.done.append((feed, fast))
     yield from _count_as_astray(run, 0.0)
+
+
+def _weigh_fast(hunt: Hunt, after_mm: list[float], feed: float, fast: Fast) -> Part[float]:
+    """Keep what a fast cycle lost, if it did; the result is the smallest loss it would show."""
+    now = yield from hear(Decided(key=f"{hunt.run.name}.step", value=_step(hunt, after_mm)))
+    hunt.lost = {"feed_mm_per_min": feed, "fast": fast, **now["loss"]} if now["is_loss"] else {}
+    return float(now["smallest_mm"])
 
 
 def _step(hunt: Hunt, after_mm: list[float]) -> dict[str, Any]:

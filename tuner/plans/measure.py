@@ -499,13 +499,28 @@ def finding_now(run: AxisRun, looks: Mapping[str, Looked]) -> Finding:
     for jump in finding["jumps"] or ():
         jump["before"] = run.readings[jump["before"] - 1].n
     unseen = {key: why for key, why in run.cannot_see.items() if finding.get(key) is None}
-    finding["not_tested"] = {**finding["not_tested"], **unseen}
+    tried = _tried(run)
+    finding["not_tested"] = {**finding["not_tested"], **unseen, "feeds": tried}
+    if finding["verdict"] == "keep":
+        finding["next"] += f". {tried[0].upper()}{tried[1:]}"
     is_told = said.finding is not None and said.finding.told and said.finding.told.verdict
     if (twice := _same_twice(run)) and not is_told and _suspects(run):
         finding |= {"verdict": "measure-again", "proposal": None, "next": _read_twice(twice)}
     elif suspects and run.second_visit:
         finding["next"] = _DISAGREE
     return _under_weight(finding) if run.axis.vertical else finding
+
+
+def _tried(run: AxisRun) -> str:
+    """Say how fast the axis went at most; an axis that fails at speed looks sound below that."""
+    fastest = max(one.feed_mm_per_min for one in run.stops) / 60.0
+    words = f"only feeds up to {fastest:.3g} {run.unit}/s were tried"
+    if run.slant or run.unit != "mm":
+        return words  # no hunt for lost steps is held there
+    return (
+        f"{words}; where layers shift, hunt for lost steps: tuner tune CARD --port PORT --axis "
+        f"{run.name} --test lost-steps"
+    )
 
 
 def _under_weight(finding: Finding) -> Finding:

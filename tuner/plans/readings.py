@@ -49,7 +49,7 @@ def take_reading(run: AxisRun, stop: Stop) -> Part[None]:
             case Value():
                 run.stops.append(stop)
                 run.readings.append(_reading(run, stop, reply))
-                if len(run.readings) > 1:
+                if len(run.readings) > 1 and stop.is_for_scale:
                     yield from _say_fit(run)
                 return
 

@@ -24,6 +24,7 @@ from tuner.messages import (
     Value,
 )
 from tuner.plans.connect import before_connecting, connect
+from tuner.plans.first_move import put_block_beside
 from tuner.plans.run import AxisRun, Part, Result, hear
 
 __all__ = ["Contact", "needs_no_machine", "recover"]
@@ -43,6 +44,8 @@ class Contact:
         self.network = network
         self.is_made = False
         self.times = 0
+        self._in_a_move = False
+        self._heaters_on = False
 
     def through(self, part: Callable[[], Part[Result]]) -> Part[Result]:
         """Go through what `part` makes; after an interruption again from its beginning.
@@ -52,11 +55,14 @@ class Contact:
         while True:
             try:
                 return (yield from part())
-            except Interrupted:
+            except Interrupted as cut:
                 self.is_made = False
+                self._in_a_move |= cut.in_a_move
+                self._heaters_on |= cut.heaters_on
 
     def make(self, connecting: Checkpoint) -> Part[bool]:
         """Connect for the first time; the result is False where something forbids it."""
+        yield from self._as_it_was_left()
         may_open = yield from before_connecting(network=self.network)
         if may_open:
             yield connecting
@@ -70,10 +76,51 @@ class Contact:
             key="position-unknown",
             says="Nobody knows where the axes stand now: every position counts as unknown",
         )
+        yield from self._as_it_was_left()
         while not (yield from before_connecting(network=self.network)):
             pass
         yield from connect(self.dialect)
         self._is_made_now()
+
+    def _as_it_was_left(self) -> Part[None]:
+        """Ask for what an interruption demanded of whoever was there: a still, cold machine."""
+        yield from self._until_still()
+        while self._heaters_on:
+            since = yield from hear(
+                Choose(
+                    key="heaters-since",
+                    options=("switched-off", "cold", "neither"),
+                    says=(
+                        "When this session was left, its heaters were not confirmed off. Was the "
+                        "machine switched off at the mains since, or does its own display show "
+                        "nozzle and bed cold? Touch neither of them"
+                    ),
+                )
+            )
+            self._heaters_on = since == "neither"
+            if self._heaters_on:
+                yield Say(
+                    key="heaters-first",
+                    says="Switch the machine off at the mains now, and on again when it is cold",
+                )
+
+    def _until_still(self) -> Part[None]:
+        while self._in_a_move:
+            is_still = yield from hear(
+                Confirm(
+                    key="is-still",
+                    says=(
+                        "This session was left in a move, and motion that was queued may have "
+                        "run on. Hands out, look at the machine: is it still?"
+                    ),
+                )
+            )
+            self._in_a_move = not is_still
+            if not is_still:
+                yield Say(
+                    key="still-first",
+                    says="Wait until it is still; if it does not come to rest, switch it off",
+                )
 
     def _is_made_now(self) -> None:
         self.is_made = True
@@ -94,16 +141,20 @@ class Contact:
                 )
             )
             if how == "switched-off":
+                self._in_a_move = self._heaters_on = False
                 return
+            yield from self._until_still()
             while not (yield from before_connecting(network=self.network, will_move=False)):
                 pass
             yield Observe(key="greeting", what="greeting")
         yield Observe(key="leaving", what="leaving")
+        self._heaters_on = False
 
 
 def recover(run: AxisRun, contact: Contact) -> Part[None]:
     """Get ready to climb the ladder of `run` anew; its next reading begins a new visit."""
     yield from contact.make_again()
+    yield from put_block_beside(run)  # nobody knows what was taken away meanwhile
     if not run.readings:
         return
     run.visit += 1
@@ -112,9 +163,8 @@ def recover(run: AxisRun, contact: Contact) -> Part[None]:
             Confirm(
                 key=f"{run.name}.placed-again",
                 says=(
-                    f"{len(run.readings)} readings of {run.letter} are kept. Take the caliper and "
-                    "what it reads from away and place both anew, the same way round as before. "
-                    "Is that done?"
+                    f"{_kept(run)}. Take the caliper and what it reads from away and place both "
+                    "anew, the same way round as before. Is that done?"
                 ),
             )
         )
@@ -123,6 +173,11 @@ def recover(run: AxisRun, contact: Contact) -> Part[None]:
             key=f"{run.name}.placed-again-first",
             says="Nothing goes on before that is so; or stop",
         )
+
+
+def _kept(run: AxisRun) -> str:
+    count = run.counting
+    return f"{count} reading{'s are' if count != 1 else ' is'} kept of {run.letter}"
 
 
 def needs_no_machine(part: Part[None]) -> Part[bool]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tuner.drive.scale import form_words
@@ -27,13 +27,22 @@ def say_result(run: AxisRun) -> Part[None]:
 
 
 def _odds(finding: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
-    """Return the likeliest causes with their odds as one field, none where there are none."""
-    listed = ",".join(
+    """Return the likeliest causes with their odds: what the number fits, and what is wrong besides.
+
+    They answer two questions, so each has a field of its own; none where there are no causes.
+    """
+    number = [one for one in finding["causes"] if one.get("about") == "number"]
+    motion = [one for one in finding["causes"] if one.get("about") != "number"]
+    listed = (("odds", _listed(number)), ("wrong", _listed(motion)))
+    return tuple((name, causes) for name, causes in listed if causes)
+
+
+def _listed(causes: Sequence[Mapping[str, Any]]) -> str:
+    return ",".join(
         f"{one['name']}:{one['p']:.2f}"
-        for one in finding["causes"][:_MOST_CAUSES]
+        for one in causes[:_MOST_CAUSES]
         if one["p"] >= _WORTH_SAYING
     )
-    return (("odds", listed),) if listed else ()
 
 
 def _result_in_words(run: AxisRun, finding: Mapping[str, Any]) -> str:

@@ -41,7 +41,8 @@ class Stop:
 
     `predict` says what the caliper should show there, going by the readings that count when
     the place is read; a reading further than `within_mm` from that is asked for once more.
-    `place` counts the places of the measuring plan from 1, 0 on the ladder. A spacer block of
+    Where `is_for_scale` is false, the reading says nothing of the scale. `place` counts the places
+    of the measuring plan from 1, 0 on the ladder. A spacer block of
     `block_mm` stands between datum and caliper. `replaces` is the number of the reading that
     this one takes the place of, 0 without one.
     """
@@ -55,6 +56,7 @@ class Stop:
     place: int = 0
     block_mm: float = 0.0
     replaces: int = 0
+    is_for_scale: bool = True
 
 
 @dataclass
@@ -73,7 +75,8 @@ class AxisRun:
     readings of this axis at commanded positions of the other one. `station` names the place along
     the axis where it is read, such as a screw, when there are several, and `first_n` is the number
     of the first reading there. `judge` makes the finding
-    from the run where readings of this axis alone do not.
+    from the run where readings of this axis alone do not. `to_be_typed` is the number that a
+    proposal said to type, in the form of the card; None where none is being checked.
     """
 
     axis: Axis
@@ -97,6 +100,7 @@ class AxisRun:
     block_u_mm: float = 0.0
     cannot_see: dict[str, str] = field(default_factory=dict)
     hold_time_s: float | None = None
+    to_be_typed: float | None = None
     quick: bool = False  # the first four readings have to do
     datum_look: DatumLook | None = None
     slant: float = 0.0
@@ -139,6 +143,11 @@ class AxisRun:
     def next_n(self) -> int:
         """The number of the next reading."""
         return max(self.first_n, 1 + max((r.n for r in (*self._taken(), *self.across)), default=0))
+
+    @property
+    def counting(self) -> int:
+        """How many readings count: those that were neither undone nor contradicted."""
+        return len(self._taken()) - len(self.withdrawn)
 
     @property
     def unit(self) -> str:

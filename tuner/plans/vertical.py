@@ -23,7 +23,7 @@ from tuner.plans.readings import fitted, take_reading
 from tuner.plans.recover import Contact, recover
 from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
 
-__all__ = ["put_block_beside", "read_other_screws", "station_of"]
+__all__ = ["read_other_screws", "station_of"]
 
 _SURE_U = 3.0
 _LEAST_BASE_MM = 10.0
@@ -31,28 +31,6 @@ _LEAST_BASE_MM = 10.0
 _RACKS_MM = 0.1
 _SAME_PLACE_MM = 0.3
 _LAST = "near.2"
-
-
-def put_block_beside(run: AxisRun) -> Part[None]:
-    """Have something put under a vertical axis before it moves."""
-    if not run.axis.vertical:
-        return
-    while not (
-        yield from hear(
-            Confirm(
-                key=f"{run.name}.block-beside",
-                says=(
-                    f"{run.letter} goes up and down, and can drop whenever its motors get no "
-                    "current; this program never releases them. Put a block of wood beside its "
-                    "way that would bear it, hands never under it, and clear of the moves. Does "
-                    "it stand?"
-                ),
-            )
-        )
-    ):
-        yield Say(
-            key=f"{run.name}.block-beside-first", says="Nothing moves before that is so; or stop"
-        )
 
 
 def station_of(run: AxisRun) -> str:

@@ -15,10 +15,9 @@ from typing import Any
 from tuner.card.schema import Axis, Card
 from tuner.drive.scale import form_words
 from tuner.messages import Checkpoint, Choose, Say
-from tuner.plans.first_move import first_move
-from tuner.plans.recover import Contact, recover
+from tuner.plans.first_move import first_move, put_block_beside
+from tuner.plans.recover import Contact
 from tuner.plans.run import AxisRun, Part, hear
-from tuner.plans.vertical import put_block_beside
 
 __all__ = ["first_moves", "in_safe_order", "moves_alone", "next_axis", "say_summary"]
 
@@ -48,7 +47,7 @@ def moves_alone(card: Card, name: str) -> bool:
 def first_moves(runs: Sequence[AxisRun], contact: Contact, step: int, of: int) -> Part[None]:
     """Watch 1 mm on every axis of `runs` that has not been watched since the last connecting."""
     if not contact.is_made:
-        yield from recover(runs[0], contact)
+        yield from contact.make_again()
     yield Checkpoint(
         key="first-moves", step=step, of=of, says="The first small move of every axis, by eye"
     )

@@ -299,7 +299,7 @@ FAULTS: Mapping[str, Fault] = {
         ),
         Fault(
             "misread",
-            _STRAIGHT,
+            {BENCH_MULE: ("x", "y", "z"), PACK_MULE: ("x", "y", "z", "c")},
             "Two digits of one reading are written down in the wrong order.",
             _misread,
         ),

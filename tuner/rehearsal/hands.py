@@ -54,6 +54,9 @@ MARK_AT_MM = 120.0  # from the inlet, where a new mark is put on the filament
 MARK_NOISE_MM = 0.2
 FILAMENT_WANTS_C = 210.0
 ANGLE_NOISE_DEG = 0.1  # an index mark against a line on the frame
+POINTS_NOISE_MM = 0.05  # the points of the jaws, set to a mark and to a tip
+TIP_BESIDE_MM = 0.2  # at most, where a tip is set upon a mark
+RADIUS_NOISE_MM = 0.07  # half of what was measured across the rim
 FRAME_MM = (100.0, 100.0)  # what the machine is told for the frame whose diagonals are measured
 # The square that both fixed faces of coupled axes belong to is never quite along the machine.
 FACES_TURNED_DEG = 0.2
@@ -106,6 +109,7 @@ class Hands:
         self._seed = seed
         self._healthy = machine("none", None, seed, mule.name)
         self._mark_delivered_mm = 0.0
+        self._pointer_deg: dict[str, float] = {}  # where what turns stood when it was set
         self._misread: set[str] = set()  # axes on which it happened: who reads again takes care
         self._true_before_mm = mule.true_mm()
         self._commanded_before = mule.commanded()
@@ -149,7 +153,8 @@ class Hands:
                 typed = self._typed(question)
                 if typed == "stop":
                     return "the caliper cannot reach that far"
-                return _SHOWN.get(self._kind(message.axis), _IN_JAWS).format(typed)
+                shown = _IN_JAWS if asked == _CHORD else _SHOWN.get(self._kind(message.axis))
+                return (shown or _IN_JAWS).format(typed)
             case Choose() if axis and asked == "first-move":
                 return self._movement(axis)
             case Choose() if axis and asked.startswith("look."):
@@ -168,6 +173,17 @@ class Hands:
                 free = f"{self._free_mm(axis, side)} {self._unit(axis)}"
                 return f"{axis.upper()} has {free} free to the {side} side"
         return None
+
+    def was_done(self, key: str) -> str | None:
+        """Return one sentence with what somebody did to what a line speaks of; ``None`` if nothing.
+
+        Its stored number is what is typed in by hand.
+        """
+        axis, _, spoken_of = key.partition(".")
+        if spoken_of != "stored" or axis not in self._mule.typed:
+            return None
+        held = self._mule.truth.axes[axis].held_steps_per_mm
+        return f"{held:.9g} steps per mm was typed in for {axis.upper()} by the simulated person"
 
     # --- what is asked ------------------------------------------------------------------
 
@@ -213,8 +229,6 @@ class Hands:
             return "yes" if self.is_hot(_HEATERS[asked]) else "no"
         if axis and asked in _AXIS_CHOICES:
             return _AXIS_CHOICES[asked](self, axis)
-        if axis and asked == "fastest":
-            return message.options[-1]
         if axis and asked.startswith("look."):
             return self._looked(axis, asked.removeprefix("look."))
         return message.default or message.options[0]
@@ -233,15 +247,17 @@ class Hands:
 
     def _do(self, question: Question) -> None:
         """Do what a question asks for before it is answered."""
-        _, asked = self._parts_of(question)
+        axis, asked = self._parts_of(question)
         if question.message is not None and asked in _DEEDS:
-            _DEEDS[asked].do(self)
+            _DEEDS[asked].do(self, axis)
 
     def _text(self, axis: str, asked: str, message: Text) -> str:
         if axis and asked in ("free-minus", "free-plus"):
             free_mm = self._free_mm(axis, asked.removeprefix("free-"))
             most_mm = free_mm if message.high_mm is None else min(free_mm, message.high_mm)
             return f"{most_mm:g}"
+        if axis and asked == "fastest":
+            return message.suggestions[-1]
         is_length = message.low_mm is not None or message.high_mm is not None
         return "stop" if is_length and not message.default else message.default
 
@@ -269,6 +285,10 @@ class Hands:
             case "feeder":
                 mark_mm = round(self.mark_mm() + self._off(MARK_NOISE_MM, ask.axis, ask.n), 1)
                 return f"{mark_mm:.1f}" if ask.low_mm <= mark_mm <= ask.high_mm else "stop"
+            case "rotary" if ask.key == f"{ask.axis}.{_CHORD}":
+                noise_mm = self._off(POINTS_NOISE_MM, ask.axis, ask.n)
+                chord_mm = round(abs(self._chord_mm(ask.axis) + noise_mm), 2)
+                return f"{chord_mm:.2f}" if ask.low_mm <= chord_mm <= ask.high_mm else "stop"
             case "rotary":
                 turned_deg = self._mule.true_mm()[ask.axis]
                 seen_deg = round(turned_deg + self._off(ANGLE_NOISE_DEG, ask.axis, ask.n), 1)
@@ -346,6 +366,28 @@ class Hands:
         turned_deg = self._mule.true_mm()[axis]
         return round(180.0 - (180.0 - turned_deg) % 360.0, 1) + 0.0
 
+    def set_pointer(self, axis: str) -> None:
+        """Set the tip of a pointer upon the mark on a table."""
+        self._pointer_deg[axis] = self._mule.true_mm()[axis]
+
+    def radius_mm(self, axis: str) -> float:
+        """Return how far the mark is from the centre, as measured across the rim."""
+        true_mm = self._mule.truth.axes[axis].mark_radius_mm
+        return round(true_mm + self._off(RADIUS_NOISE_MM, axis, "radius"), 1)
+
+    def _chord_mm(self, axis: str) -> float:
+        """Return the straight way from the tip to the mark; the tip never stands quite on it."""
+        mark_mm = self._mule.truth.axes[axis].mark_radius_mm
+        beside_mm, out_mm = (
+            TIP_BESIDE_MM * (2 * _uniform(self._seed, axis, "tip", way) - 1) / math.sqrt(2)
+            for way in ("beside", "out")
+        )
+        tip_mm = mark_mm + out_mm
+        turned_rad = math.radians(self._mule.true_mm()[axis] - self._pointer_deg.get(axis, 0.0))
+        return math.dist(
+            (mark_mm * math.cos(turned_rad), mark_mm * math.sin(turned_rad)), (tip_mm, beside_mm)
+        )
+
     def holds(self, axis: str) -> str:
         """Say ``yes`` when the axis cannot be pushed away."""
         return "yes" if self._holds(axis) else "no"
@@ -395,6 +437,10 @@ class Hands:
         ahead_mm = moved_mm.pop(axis, 0.0)
         part = max(moved_mm.values(), default=0.0) / ahead_mm if ahead_mm else math.inf
         return "less" if part < 1 - EVEN_PART else "as-far" if part < 1 + EVEN_PART else "further"
+
+    def guides(self) -> str:
+        """Say whether a square was held to the guides of X and Y."""
+        return "square" if self._mule.truth.guides_checked else "not-checked"
 
     def _unmoved(self, axis: str) -> str:
         was_told = self._mule.commanded()[axis] != self._commanded_before[axis]
@@ -449,6 +495,8 @@ _SHOWN = {
     "rotary": "the table has turned to {} degrees",
 }
 
+_CHORD = "chord"
+
 # A reading beside one of several screws says so in its key: z.screw-2.far.1
 _AT_SCREW = re.compile(r"\.screw-([1-9])\b")
 
@@ -466,7 +514,7 @@ class _Measure:
 class _Deed:
     """What a person does before answering, and how they would say it."""
 
-    do: Callable[[Hands], None]
+    do: Callable[[Hands, str], None]
     says: str
 
 
@@ -474,6 +522,7 @@ _IN_JAWS = "the caliper shows {} mm"
 
 _MEASURES: Mapping[str, _Measure] = {
     "temperature": _Measure(lambda *_: FILAMENT_WANTS_C, "the spool says {} degrees", True),
+    "radius": _Measure(Hands.radius_mm, "the mark is {} mm from the centre", True),
     "index": _Measure(Hands.index_deg, "the index mark is {} degrees off its line", True),
     "frame.side-x": _Measure(lambda hands, _: hands.frame_shows_mm("side_x_mm"), _IN_JAWS),
     "frame.side-y": _Measure(lambda hands, _: hands.frame_shows_mm("side_y_mm"), _IN_JAWS),
@@ -493,6 +542,7 @@ _AXIS_CHOICES: Mapping[str, Callable[[Hands, str], str]] = {
     "still": lambda hands, _: hands.is_still(),
     "holds": Hands.holds,
     "slant": Hands.slant,
+    "square": lambda hands, _: hands.guides(),
     "feed-how": Hands.feeds_how,
     "look.motor-turn": Hands.one_turn,
     "typed-where": lambda hands, axis: next(iter(hands.typed_elsewhere(axis)), "none"),
@@ -506,14 +556,16 @@ _AXIS_CHOICES: Mapping[str, Callable[[Hands, str], str]] = {
     "same-direction": lambda *_: "unsure",
     # The fault stays in: trying once more would show the same for ever.
     "after-look": lambda *_: "leave-axis",
+    "no-room": lambda *_: "leave-axis",
 }
 
 _DEEDS: Mapping[str, _Deed] = {
-    "put-mark": _Deed(Hands.put_mark, "a new mark is on the filament"),
+    "put-mark": _Deed(lambda hands, _: hands.put_mark(), "a new mark is on the filament"),
     "free-filament": _Deed(
-        lambda hands: hands.free_filament(True), "the filament hangs free of the nozzle"
+        lambda hands, _: hands.free_filament(True), "the filament hangs free of the nozzle"
     ),
     "load-filament": _Deed(
-        lambda hands: hands.free_filament(False), "the filament is in the nozzle"
+        lambda hands, _: hands.free_filament(False), "the filament is in the nozzle"
     ),
+    "pointer-set": _Deed(Hands.set_pointer, "the tip of the pointer is above the mark"),
 }

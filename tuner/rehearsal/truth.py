@@ -38,7 +38,7 @@ class AxisTruth:
     `count` is teeth of a pulley or starts of a screw, `gear` the teeth of the wheel on the motor
     and of the one it drives. `diameter_mm` is that of a feeder's wheel, `slip` what it loses (see
     ``Filament``). `second_pitch_mm` is that of a second screw of the same axis, turned by a motor
-    of its own. `clips_mm` is what the controller keeps commanded positions in. A caliper's face
+    of its own. A mark on what turns is `mark_radius_mm` from its centre. `clips_mm` is what the controller keeps commanded positions in. A caliper's face
     that was nudged sits `face_moved_mm` elsewhere from reading number `face_moves_at` on; its jaws
     show `zero_mm` when closed from there on. It is held `tilt_deg` off the axis, and two digits of
     reading number `misread_at` are written down in the wrong order.
@@ -61,6 +61,7 @@ class AxisTruth:
     motor_plug: Literal["right", "turned", "off", "half"] = "right"
     vertical: bool = False
     second_pitch_mm: float | None = None
+    mark_radius_mm: float = 0.0
     sinks_mm: float = 0.0
     snaps: bool = False
     weakness: Weakness | None = None
@@ -139,13 +140,15 @@ class MachineTruth:
     """What the whole machine really is.
 
     `plugs` says which axis's motor each motor plug drives. The y axis stands `skew_deg` off square,
-    leaning toward plus x.
+    leaning toward plus x; `guides_checked` says that somebody has held a square to both and
+    remembers it.
     """
 
     axes: Mapping[str, AxisTruth]
     plugs: Mapping[str, str] = field(default_factory=lambda: {"x": "x", "y": "y", "z": "z"})
     habits: Habits = field(default_factory=Habits)
     skew_deg: float = 0.0
+    guides_checked: bool = False
 
     def with_axis(self, axis: str, **changes: Any) -> MachineTruth:
         """Return the same machine with `changes` to the parts of one axis."""
@@ -225,6 +228,7 @@ HEALTHY_PACK_MULE = MachineTruth(
         "c": AxisTruth(
             kind="rotary",
             gear=(20, 90),
+            mark_radius_mm=60.3,
             held_steps_per_mm=40.0,
             play_mm=0.10,
             range_mm=(-720.0, 720.0),

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from tuner.errors import HeatFault, TooHot
 
@@ -95,6 +95,44 @@ def heater_at(heaters: Heaters, place: str) -> Heater | None:
             if heater.place == name:
                 return heater
     return None
+
+
+class HotSurfaces:
+    """Keeps what was reported hot, or was told to get hot, and was not reported cool since."""
+
+    def __init__(self) -> None:
+        self._hot: dict[str, Heater] = {}
+
+    def take(self, heaters: Heaters) -> None:
+        """Take in a report; a sensor that reads too low, or is gone, does not cool anything."""
+        for one in heaters or ():
+            if not one.now_c < TOUCH_LIMIT_C:  # a sensor that gives no number counts as hot
+                self._hot[one.place] = one
+            elif one.target_c:
+                self._hot.setdefault(one.place, one)
+            elif one.now_c >= _COLDEST_C:
+                self._hot.pop(one.place, None)
+
+    def told(self, heaters: Heaters, place: str, target_c: float) -> None:
+        """Take in that the heater at `place`, as reported by `heaters`, is told to get hot."""
+        heater = heater_at(heaters, place)
+        if heater is not None:
+            self.take([replace(heater, target_c=target_c)])
+
+    def in_words(self) -> str:
+        """Return what is hot and not to be touched, empty where nothing is."""
+        return "; ".join(map(_stays_hot, self._hot.values()))
+
+
+def _stays_hot(heater: Heater) -> str:
+    if not math.isfinite(heater.now_c):
+        return f"the {heater.place} gave no temperature and may be hot: do not touch it"
+    if heater.now_c < TOUCH_LIMIT_C:
+        return f"the {heater.place} was to be at {heater.target_c:.0f} °C: do not touch it"
+    return (
+        f"the {heater.place} was at {heater.now_c:.0f} °C and stays hot for minutes: do not touch "
+        "it"
+    )
 
 
 class HeatWatch:

@@ -44,6 +44,7 @@ from tuner.messages import (
     Length,
     Limits,
     Line,
+    MakePlan,
     Message,
     Observe,
     Person,
@@ -54,15 +55,30 @@ from tuner.messages import (
     Reply,
     Say,
     Text,
+    Undo,
     Value,
     fingerprint,
 )
 from tuner.safety.gate import Gate
-from tuner.safety.heat import UNATTENDED_S, WORK_LIMIT_C, Heaters, HeatWatch, check_cold
+from tuner.safety.heat import (
+    UNATTENDED_S,
+    WORK_LIMIT_C,
+    Heaters,
+    HeatWatch,
+    HotSurfaces,
+    check_cold,
+)
 from tuner.session.codec import reply_to_json
 from tuner.session.logbook import SessionLog, Step
 from tuner.session.questions import question_of
-from tuner.session.replay import INTERRUPTED, follow
+from tuner.session.replay import (
+    HEATERS_LEFT,
+    INTERRUPTED,
+    TAKEN_BACK,
+    as_it_was_left,
+    follow,
+    what_counts,
+)
 from tuner.text import shown
 from tuner.wire.controller import Controller, HeatersLeft
 
@@ -96,7 +112,13 @@ class Engine:
         clock: Clock,
         hold_time_s: float,
         file_proposal: FileProposal,
+        home_option: str = "",
+        has_machine: bool = True,
     ) -> None:
+        """`home_option` is what a command needs at its end to find the logbook of `log`.
+
+        `has_machine` is False for a plan that only asks.
+        """
         self._person = person
         self._connect = connect
         self._controller: Controller | None = None
@@ -106,7 +128,10 @@ class Engine:
         self._clock = clock
         self._hold_time_s = hold_time_s
         self._file_proposal = file_proposal
+        self._home_option = home_option
+        self._has_machine = has_machine
         self._heaters: Heaters = None
+        self._hot = HotSurfaces()
         self._watch: HeatWatch | None = None
         self._left: HeatersLeft | None = None
         self._moved_at_s: float | None = None
@@ -114,6 +139,8 @@ class Engine:
         self._last_read_s = 0.0
         self._ahead_s = 0.0
         self._drafts: dict[str, dict[str, Any]] = {}
+        self._so_far: list[Step] = []
+        self._settled = 0  # so many of these steps can no longer be taken back
         self._has_moved = False
         self._answered: dict[type, Callable[[Any], Reply]] = {
             Say: self._say,
@@ -130,14 +157,15 @@ class Engine:
             Propose: self._propose,
         }
 
-    def run(self, plan: Plan, recorded: Sequence[Step] = ()) -> Outcome:
-        """Run `plan` to its end, to a stop or to a fault; never leaves a heater on unsaid.
+    def run(self, make_plan: MakePlan, recorded: Sequence[Step] = ()) -> Outcome:
+        """Run a plan to its end, to a stop or to a fault; never leaves a heater on unsaid.
 
-        With the steps `recorded` of a session that was cut off, the plan hears them first and
+        It is made anew, and hears again what still counts, when an answer is taken back. With the
+        steps `recorded` of a session that was cut off, the plan hears them first and
         then goes on; nothing that they say of positions and limits reaches the gate.
         """
         try:
-            result = self._converse(plan, recorded)
+            result = self._converse(make_plan, recorded)
             left = self._leave()
         except TunerError as error:
             return self._ended_early(error)
@@ -157,34 +185,47 @@ class Engine:
         if controller is not None:
             controller.stop()
 
-    def _converse(self, plan: Plan, recorded: Sequence[Step]) -> Any:
+    def _converse(self, make_plan: MakePlan, recorded: Sequence[Step]) -> Any:
+        plan = make_plan()
         try:
             so_far = follow(plan, recorded, self._remember)
             if so_far.waiting is None:
                 return so_far.result
-            message = self._interrupt(plan, so_far.waiting) if recorded else so_far.waiting
+            self._so_far = what_counts(recorded)
+            message = so_far.waiting
+            if recorded:
+                message = self._interrupt(plan, message, recorded)
             while True:
                 reply = self._answer(message)
                 if self._stopping.is_set():
                     raise Stopped("stopped at your word")
-                message = plan.send(reply)
+                if isinstance(reply, Undo) and not isinstance(message, Ask):
+                    plan.close()
+                    plan = make_plan()
+                    message = self._question_again(plan)
+                else:
+                    message = plan.send(reply)
         except StopIteration as ended:
             return ended.value
         finally:
             plan.close()
 
-    def _interrupt(self, plan: Plan, waiting: Message) -> Message:
+    def _interrupt(self, plan: Plan, waiting: Message, recorded: Sequence[Step]) -> Message:
         """Tell `plan` that it was cut off at `waiting`, and return what it says to that."""
         self._has_moved |= isinstance(waiting, Approach | Reference)
-        self._log.step(*INTERRUPTED, waiting.key)
+        left = as_it_was_left(recorded)
+        self._write(*INTERRUPTED, waiting.key, left)
+        self._settled = len(self._so_far)
         # This clock may have started anew, and the times of readings only ever grow.
         self._ahead_s = max(0.0, self._last_read_s - self._clock.now_s())
-        says = (
-            f"session {self._log.session} was cut off and goes on now, with the card and the "
-            f"dialect as they were then; {self._readings} readings are kept"
-        )
+        says = f"session {self._log.session} {_how_it_ended(recorded)} and goes on now"
+        if self._has_machine:
+            says += (
+                ", with the card and the dialect as they were then; "
+                f"{_readings(self._readings, 'is', 'are')} kept"
+            )
         self._person.tell(Line("NOTE", "taken-up", (), says))
-        return plan.throw(Interrupted())
+        return plan.throw(Interrupted(**left))
 
     def _remember(self, message: Message, reply: Reply) -> None:
         """Take over from the record what is needed to go on and to end well."""
@@ -192,6 +233,8 @@ class Engine:
             case Ask(n=n), Value(at_s=at_s) if n:
                 self._readings += 1
                 self._last_read_s = max(self._last_read_s, at_s or 0.0)
+            case Ask(), Undo():
+                self._readings -= 1
             case Approach() | Reference(), _:
                 self._has_moved = True
             case Propose(), _:
@@ -199,12 +242,41 @@ class Engine:
 
     def _answer(self, message: Message) -> Reply:
         kind = type(message).__name__
-        self._log.step("intent", kind, message.key, fingerprint(message))
+        self._write("intent", kind, message.key, fingerprint(message))
         if self._watch is not None:
             self._look_at_heat(self._watch)
         reply = self._answered[type(message)](message)
-        self._log.step("reply", *_kind_and_body(reply, message.key))
+        if isinstance(reply, Undo) and not isinstance(message, Ask):
+            self._write(*TAKEN_BACK, self._question_before() or message.key)
+        else:
+            self._write("reply", *_kind_and_body(reply, message.key))
+        if not _is_only_words(message):
+            self._settled = len(self._so_far)
         return reply
+
+    def _write(self, phase: str, kind: str, key: str, body: Any = None) -> None:
+        """Write a step from which the plan can be brought to where it is now."""
+        self._log.step(phase, kind, key, body)
+        self._so_far.append(Step(0, 0.0, phase, kind, key, body))
+
+    # --- taking an answer back -------------------------------------------------------------
+
+    def _question_before(self) -> str | None:
+        """Return the key of the question before the open one, None where its answer must stand.
+
+        It must when something happened since: a move, a reading, a report, limits, a file.
+        """
+        *before, _ = [one for one in self._so_far[self._settled :] if one.phase == "intent"]
+        keys = [one.key for one in before if one.kind in _QUESTIONS]
+        return keys[-1] if keys else None
+
+    def _question_again(self, plan: Plan) -> Message:
+        """Bring `plan`, just made, to the question whose answer was taken back."""
+        self._so_far = what_counts(self._so_far)
+        waiting = follow(plan, self._so_far).waiting
+        if waiting is None:
+            raise Defect("a plan ended before the question whose answer was taken back")
+        return waiting
 
     # --- saying and asking ---------------------------------------------------------------
 
@@ -222,7 +294,10 @@ class Engine:
             try:
                 patience_s = UNATTENDED_S if self._is_heated() else None
                 typed = self._person.ask(replace(question, patience_s=patience_s))
-                return parse(question.accepts, typed)
+                reply = parse(question.accepts, typed)
+                if isinstance(reply, Again) and not isinstance(question.message, Ask):
+                    continue  # said once more
+                return reply
             except BadAnswer as reason:
                 self._refuse(str(reason))
 
@@ -231,10 +306,12 @@ class Engine:
         self._person.tell(Line("NOTE", "refused", (), reason))
 
     def _confirm(self, message: Confirm) -> Reply:
-        return Value(self._until_it_fits(question_of(message)) == Value("yes"))
+        reply = self._choose_or_text(message)
+        return reply if isinstance(reply, Undo) else Value(reply == Value("yes"))
 
-    def _choose_or_text(self, message: Choose | Text) -> Reply:
-        return self._until_it_fits(question_of(message))
+    def _choose_or_text(self, message: Confirm | Choose | Text) -> Reply:
+        may_undo = self._question_before() is not None
+        return self._until_it_fits(question_of(message, may_undo=may_undo))
 
     def _ask(self, message: Ask) -> Reply:
         fields = (
@@ -258,6 +335,8 @@ class Engine:
         doubted: float | None = None
         while True:
             reply = self._until_it_fits(question)
+            if isinstance(reply, Undo):
+                self._readings -= 1
             if not isinstance(reply, Value):
                 return reply
             if message.n and self._came_late(message.axis):
@@ -276,8 +355,9 @@ class Engine:
             if self._far(message, reply.value) and not _same(doubted, reply.value):
                 doubted = reply.value
                 self._refuse(
-                    f"{reply.value:.2f} mm is far from the {message.expected_mm:.2f} mm that this "
-                    "place should show; read again. If the caliper really shows it, type it again"
+                    f"{reply.value:.2f} {message.unit} is far from the {message.expected_mm:.2f} "
+                    f"{message.unit} that this place should show; read again. If it is really so, "
+                    "type it again"
                 )
                 continue
             if not message.n:
@@ -306,15 +386,14 @@ class Engine:
                 if self._stopping.is_set():
                     raise Stopped("stopped while the port was being opened")
                 self._controller.open_conversation()
-                self._heaters = self._controller.temperatures()
-                check_cold(self._heaters)
+                check_cold(self._look_at_heaters(self._controller))
                 return Value(None)
             case "temperatures":
-                self._heaters = self._connected().temperatures()
+                heaters = self._look_at_heaters(self._connected())
                 return Value(
                     None
-                    if self._heaters is None
-                    else [[one.name, one.now_c, one.target_c] for one in self._heaters]
+                    if heaters is None
+                    else [[one.name, one.now_c, one.target_c] for one in heaters]
                 )
             case "position":
                 return Value(_plain_data(self._connected().position()))
@@ -331,7 +410,7 @@ class Engine:
     def _move(self, message: Approach | Reference) -> Reply:
         for group in self._gate.plan(message):
             controller = self._connected()
-            self._heaters = controller.temperatures()
+            self._look_at_heaters(controller)
             if controller.position_unknown:
                 self._gate.forget_positions()
                 raise PositionUnknown(
@@ -340,7 +419,7 @@ class Engine:
                 )
             permit = self._gate.admit(group, self._person, self._heaters)
             # A person may think for an hour before the go.
-            self._heaters = controller.temperatures()
+            self._look_at_heaters(controller)
             self._gate.check_heat(group.axis, self._heaters)
             self._has_moved = True
             try:
@@ -382,9 +461,10 @@ class Engine:
                 raise HeatFault(left.says)
             self._watch = None
             return Value(None)
-        self._heaters = controller.temperatures()
+        self._look_at_heaters(controller)
         warrant, watch = self._gate.admit_heat(message, self._person, self._heaters)
         self._watch = watch  # not later: from here on it counts as heated
+        self._hot.told(self._heaters, message.heater, message.target_c)
         controller.heat(warrant)
         now_c = self._until_hot(controller, watch, message)
         fields = (("heater", message.heater), ("now_c", f"{now_c:.1f}"))
@@ -405,8 +485,12 @@ class Engine:
 
     def _look_at_heat(self, watch: HeatWatch) -> float:
         """Return what the heated heater reports; ``HeatFault`` when it cannot go on."""
-        self._heaters = self._connected().temperatures()
-        return watch.look(self._heaters, self._clock.now_s())
+        return watch.look(self._look_at_heaters(self._connected()), self._clock.now_s())
+
+    def _look_at_heaters(self, controller: Controller) -> Heaters:
+        self._heaters = controller.temperatures()
+        self._hot.take(self._heaters)
+        return self._heaters
 
     def _is_heated(self) -> bool:
         has_target = any(heater.target_c for heater in self._heaters or ())
@@ -475,7 +559,11 @@ class Engine:
             with suppress(BenchFault):  # only the transcript's last line
                 controller.close()
             self._controller = None  # not before: until then a stop must reach the machine
+            with suppress(BenchFault):
+                self._log.step(*HEATERS_LEFT, "heaters-left", self._left.confirmed)
             self._tell_in_any_case(Line("NOTE", "heaters", (), self._left.says))
+            if still_hot := self._hot.in_words():
+                self._tell_in_any_case(Line("NOTE", "still-hot", (), still_hot))
         return self._left
 
     def _tell_in_any_case(self, line: Line) -> None:
@@ -497,17 +585,22 @@ class Engine:
         if left is not None and not left.confirmed and self._may_be_hot():
             status = 1
         self._tell_in_any_case(Line("NOTE", ended_as, (), str(error)))
-        says = (
-            f"{self._readings} readings of this session are in the logbook as "
-            f"{self._log.session}. Nothing was changed on the machine. "
-        )
+        says = f"what was answered so far is kept as {self._log.session}"
+        if self._has_machine:
+            says = (
+                f"{_readings(self._readings, 'of this session is', 'of this session are')} in the "
+                f"logbook as {self._log.session}. Nothing was changed on the machine. "
+            )
         if self._has_moved:
             says += (
                 "The position of every axis counts as unknown: motion already queued may still "
                 "run on, so wait until it is still before you reach in. "
             )
-        says += f"Go on when the machine is ready: tuner resume {self._log.session}"
-        self._tell_in_any_case(Line("NOTE", "where-things-stand", (), says))
+        self._tell_in_any_case(Line("NOTE", "where-things-stand", (), says.rstrip()))
+        # A line of its own: it is to be typed, and must not be cut at the length of a line.
+        ready = "go on when the machine is ready" if self._has_machine else "go on with"
+        says = f"{ready}: tuner resume {self._log.session}"
+        self._tell_in_any_case(Line("NOTE", "go-on", (), says + self._home_option))
         self._write_drafts()
         self._log.end(ended_as, None)
         return Outcome(ended_as, status, None)
@@ -521,6 +614,16 @@ _ENDINGS: dict[type[TunerError], tuple[str, int]] = {
 }
 
 
+_QUESTIONS = frozenset({"Confirm", "Choose", "Text"})
+
+
+def _is_only_words(message: Message) -> bool:
+    """Return whether nothing happened with `message` that an answer taken back could upset."""
+    if isinstance(message, Decided):
+        return not isinstance(message.value, Limits)
+    return isinstance(message, Say | Checkpoint | Confirm | Choose | Text)
+
+
 def _kind_and_body(reply: Reply, key: str) -> tuple[str, str, Any]:
     kind, body = reply_to_json(reply)
     return kind, key, body
@@ -528,6 +631,17 @@ def _kind_and_body(reply: Reply, key: str) -> tuple[str, str, Any]:
 
 def _plain_data(report: Mapping[str, Any] | None) -> dict[str, Any] | None:
     return None if report is None else dict(report)
+
+
+def _how_it_ended(recorded: Sequence[Step]) -> str:
+    """Return whether a session was stopped by a person, or cut off, in words."""
+    last = recorded[-1]
+    was_stopped = last.kind == "ended" and last.body["ended_as"] == "stopped"
+    return "was stopped" if was_stopped else "was cut off"
+
+
+def _readings(count: int, one: str, several: str) -> str:
+    return f"{count} reading {one}" if count == 1 else f"{count} readings {several}"
 
 
 def _same(earlier_mm: float | None, later_mm: float) -> bool:

@@ -47,7 +47,7 @@ class _Held:
             self._is_held = False
             # First the name, while it is still held; a name that stays behind holds nothing.
             with suppress(OSError):
-                self._path.unlink(missing_ok=True)
+                self._path.unlink()
             self._file.close()
 
 

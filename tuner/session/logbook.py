@@ -57,6 +57,8 @@ PROPOSAL_STATES = (
 _LARGEST_CHECKED_BYTES = 32 << 20
 # How every SQLite file begins; a file of some bytes without it counts as an empty one there.
 _MAGIC = b"SQLite format 3\0"
+# What a list shows besides axes and verdicts; a file of before it was kept may lack it.
+_ALSO_LISTED = ("kind", "job", "outcome", "simulated")
 _SERIAL_NUMBER = re.compile(r" \(serial number (.+)\)$")
 
 
@@ -110,7 +112,12 @@ class Step:
 @dataclass(frozen=True)
 class SessionSummary:
     """What a list of sessions shows of one; `verdicts` by axis, `ended_as` None while it is open
-    or when it was killed."""
+    or when it was killed.
+
+    `kind` is ``measure``, ``quick``, or the name of another plan; `job` the number of its job, if
+    any; `outcome` what became of the change that it checked; `simulated` says that it was not at
+    a real machine.
+    """
 
     id: str
     started_at: str
@@ -119,6 +126,10 @@ class SessionSummary:
     verdicts: Mapping[str, str]
     ended_at: str | None
     ended_as: str | None
+    kind: str = ""
+    job: str = ""
+    outcome: str = ""
+    simulated: bool = False
 
 
 @dataclass(frozen=True)
@@ -126,7 +137,8 @@ class TakenReading:
     """A reading as it was answered, lengths in mm; `n` is its step, `number` counts by axis.
 
     A spacer block of `block_mm` is not in `reading_mm`; `seat` counts seatings of the caliper at
-    one place. `withdrawn` says that it was undone, or replaced by a later one.
+    one place. `withdrawn` says that it was undone, or replaced by a later one that did not come out
+    the same.
     """
 
     n: int
@@ -546,6 +558,7 @@ class Logbook:
             shows["verdicts"],
             ended_at,
             ended_as,
+            **{name: shows[name] for name in _ALSO_LISTED if name in shows},
         )
 
     def _check(self, is_as_written: bool, session: str) -> None:

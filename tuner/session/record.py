@@ -13,6 +13,12 @@ from tuner.session.logbook import SessionLog
 from tuner.wire.transcript import Transcript
 
 
+def transcript_path(home: Path, session: str, run: int) -> Path:
+    """Return where the transcript of the `run`-th run of `session` is kept, counted from 1."""
+    name = session if run == 1 else f"{session}-run{run}"
+    return home / "wire" / f"{name}.txt"
+
+
 class LoggedTranscript(Transcript):
     """A wire transcript that also puts every line sent into the logbook."""
 

@@ -2,14 +2,16 @@
 
 A new file is made the way an old one is brought up to date, one version after the other, so
 both have the same schema to the letter. Version 2 added the seals, what a list of sessions
-shows, and the readings that were taken back.
+shows, and the readings that were taken back; with version 3 those count that came out the same
+when they were read again, and a list shows what kind of session it was, of which job, and whether
+at a simulated machine.
 """
 
 from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from functools import cache
 from typing import Any
 
@@ -28,7 +30,12 @@ __all__ = [
 ]
 
 APPLICATION_ID = 0x54554E45  # "TUNE"
-VERSION = 2
+VERSION = 3
+
+# The kinds of sessions that are not called as their plan is.
+_QUICK = "quick"
+_KINDS = {"bench": "measure"}
+_SIMULATED = "rehearse://"
 
 _VERSION_1 = """
 CREATE TABLE session(
@@ -106,6 +113,35 @@ CREATE VIEW reading AS
                                 AND n > taken.n AND n <= later.n))) AS withdrawn
     FROM asked AS taken WHERE answer = 'Value';
 """
+_READING_OF_3 = """
+DROP VIEW reading;
+-- A reading was withdrawn when a later one replaced it, unless that was found to be the same: then
+-- both count. It was undone by the undo that finds it the last one left: up to there more was
+-- undone than read.
+CREATE VIEW reading AS
+    SELECT session, n, key, axis, number, commanded_mm, approach, reading_mm, block_mm, seat, visit,
+           time_s,
+           EXISTS (SELECT 1 FROM asked AS later
+                   WHERE later.session = taken.session AND later.axis = taken.axis
+                     AND later.n > taken.n AND later.answer = 'Value'
+                     AND later.replaces = taken.number)
+           AND NOT EXISTS (SELECT 1 FROM step AS same
+                   WHERE same.session = taken.session AND same.n > taken.n
+                     AND same.phase = 'reply' AND same.key = taken.axis || '.same-twice'
+                     AND json_extract(same.body, '$.value')
+                     AND taken.number = (
+                         SELECT replaces FROM asked
+                         WHERE session = taken.session AND axis = taken.axis AND n < same.n
+                           AND answer = 'Value' AND replaces > 0
+                         ORDER BY n DESC LIMIT 1))
+           OR EXISTS (SELECT 1 FROM asked AS undo
+                   WHERE undo.session = taken.session AND undo.axis = taken.axis
+                     AND undo.n > taken.n AND undo.answer = 'Undo'
+                     AND 0 > (SELECT total((answer = 'Value') - (answer = 'Undo')) FROM asked
+                              WHERE session = taken.session AND axis = taken.axis
+                                AND n > taken.n AND n <= undo.n)) AS withdrawn
+    FROM asked AS taken WHERE answer = 'Value';
+"""
 
 Schema = frozenset[tuple[str, str | None]]
 """Names and definitions of everything in a file."""
@@ -119,22 +155,34 @@ def bring_up_to_date(database: sqlite3.Connection, version: int) -> None:
     if version < 1:
         _execute(database, _VERSION_1)
         database.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-    if version < VERSION:
+    if version < 2:
         _execute(database, _COLUMNS_OF_2)
         _seal_everything(database)
         _execute(database, _REST_OF_2)
+    if version < VERSION:
+        _execute(database, _READING_OF_3)
+        _brief_everything(database)
         database.execute(f"PRAGMA user_version = {VERSION}")
 
 
-def _brief_of(params: Mapping[str, Any], summary: Any) -> str:
-    """Return as JSON what a list of sessions shows: the axes, and the verdict of each."""
+def _brief_of(plan: str, port: str, params: Mapping[str, Any], summary: Any) -> str:
+    """Return as JSON what a list of sessions shows, the axes and the verdict of each first."""
     findings = summary if isinstance(summary, dict) else {}
     verdicts = {
         finding.get("axis") or key: finding["verdict"]
         for key, finding in findings.items()
         if isinstance(finding, dict) and "verdict" in finding
     }
-    return json.dumps({"axes": params.get("axes", []), "verdicts": verdicts}, sort_keys=True)
+    at = (str(port), str(params.get("card_file")))
+    brief = {
+        "axes": params.get("axes", []),
+        "verdicts": verdicts,
+        "outcome": findings.get("outcome", ""),
+        "kind": _QUICK if params.get("quick") else _KINDS.get(plan, plan),
+        "job": params.get("job") or findings.get("job", ""),
+        "simulated": any(one.startswith(_SIMULATED) for one in at),
+    }
+    return json.dumps(brief, sort_keys=True)
 
 
 def schema_of(database: sqlite3.Connection) -> Schema:
@@ -168,6 +216,14 @@ def _seal_everything(database: sqlite3.Connection) -> None:
         seal_proposal(database, identifier)
 
 
+def _brief_everything(database: sqlite3.Connection) -> None:
+    """Write the brief of every session anew, but of one that is not as it was written."""
+    columns = f"{', '.join(SESSION)}, seal"
+    for *values, seal in database.execute(f"SELECT {columns} FROM session").fetchall():
+        if seal == seal_of(values):
+            _put_brief(database, values)
+
+
 def seal_session(database: sqlite3.Connection, session: str) -> None:
     """Write brief and seals of `session` anew, from what stands there now."""
     last = last_step(database, session)[1]
@@ -178,13 +234,18 @@ def seal_session(database: sqlite3.Connection, session: str) -> None:
     values = database.execute(
         f"SELECT {', '.join(SESSION)} FROM session WHERE id = ?", (session,)
     ).fetchone()
+    _put_brief(database, values)
+    database.execute("UPDATE session SET seal = ? WHERE id = ?", (seal_of(values), session))
+
+
+def _put_brief(database: sqlite3.Connection, values: Sequence[Any]) -> None:
+    """Write the brief of the session with these `values`, and its seal."""
     row = dict(zip(SESSION, values, strict=True))
     summary = None if row["summary"] is None else json.loads(row["summary"])
-    row["brief"] = _brief_of(json.loads(row["params"]), summary)
-    listed = [row[name] for name in LISTED]
+    row["brief"] = _brief_of(row["plan"], row["port"], json.loads(row["params"]), summary)
     database.execute(
-        "UPDATE session SET brief = ?, brief_seal = ?, seal = ? WHERE id = ?",
-        (row["brief"], seal_of(listed), seal_of(values), session),
+        "UPDATE session SET brief = ?, brief_seal = ? WHERE id = ?",
+        (row["brief"], seal_of([row[name] for name in LISTED]), row["id"]),
     )
 
 

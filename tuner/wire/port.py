@@ -45,6 +45,7 @@ _SLICE_S = 0.05
 _SLICE_WITHOUT_WAKING_S = 0.005
 _NETWORK = ("socket://", "rfc2217://")
 _MOST_AT_ONCE = 65536
+_NO_DESCRIPTION = "n/a"  # what the serial library says for none
 _GROUP_ON_DEBIAN = "dialout"
 # TypeError and AttributeError are what a port closed under a reader raises.
 _FAILURES = (OSError, TypeError, AttributeError)
@@ -72,7 +73,7 @@ def list_ports() -> list[PortSeen]:
     return [
         PortSeen(
             shown(one.device),
-            shown(one.description or ""),
+            "" if one.description == _NO_DESCRIPTION else shown(one.description or ""),
             shown(one.serial_number) if one.serial_number else None,
         )
         for one in sorted(comports(), key=lambda one: one.device)

@@ -1,0 +1,94 @@
+"""Sessions by what a person calls them: the number of a job, or the name of a session.
+
+The rule it keeps: wherever a session is asked for, the number of its job will do. The whole name of
+a session comes first, then a job, then the beginning of a name.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+
+from tuner.errors import InputFault, UsedWrongly
+from tuner.handover.recorded import job_of, sessions_of_job
+from tuner.plans import intake
+from tuner.session.logbook import Logbook, SessionSummary
+from tuner.text import shown
+
+__all__ = ["beginning", "in_list", "named", "no_such_job", "one_named"]
+
+_MOST_LISTED = 5
+_TIME = len("20260314-101502")  # what the name of a session begins with
+
+
+def named(logbook: Logbook, name: str) -> list[str]:
+    """Return the sessions that `name` means, the newest first; several only for a job.
+
+    Raises ``InputFault`` where there is none, or where it begins the names of several.
+    """
+    if name in logbook.sessions():
+        return [name]
+    of_job = sessions_of_job(logbook, name)
+    if of_job:
+        return of_job
+    try:
+        return [logbook.find(name)]
+    except InputFault as none:
+        if near := _nearest_job(logbook, name):
+            raise InputFault(f"{none}; or the job {shown(near)}?") from none
+        raise
+
+
+def one_named(logbook: Logbook, name: str, command: str) -> str:
+    """Return the one session that `name` means; ``UsedWrongly`` where a job has several.
+
+    `command` is what to type with the name of one of them.
+    """
+    found = named(logbook, name)
+    if len(found) == 1:
+        return found[0]
+    listed = "; ".join(in_list(logbook, logbook.summary(one)) for one in found[:_MOST_LISTED])
+    raise UsedWrongly(
+        f"job {shown(name)} has {len(found)} sessions, the newest first: {listed}; name one of "
+        f"them: {command}"
+    )
+
+
+def _nearest_job(logbook: Logbook, job: str, machine: str | None = None) -> str:
+    """Return the job number most like `job`, of `machine` or of any; empty for none like it."""
+    jobs = {
+        _plain(number): number
+        for one in logbook.summaries()
+        if machine in (None, one.machine) and (number := job_of(logbook, one))
+    }
+    near = difflib.get_close_matches(_plain(job), jobs, n=1)
+    return jobs[near[0]] if near else ""
+
+
+def _plain(job: str) -> str:
+    """Return `job` without what is easily typed otherwise."""
+    return "".join(one for one in job.casefold() if one.isalnum())
+
+
+def no_such_job(logbook: Logbook, job: str, machine: str) -> str:
+    """Return a sentence where no intake of `machine` has the number `job`; empty where one has."""
+    its = [one for one in logbook.summaries() if one.machine == machine]
+    if any(one.kind == intake.NAME and job_of(logbook, one) == job for one in its):
+        return ""
+    near = _nearest_job(logbook, job, machine)
+    return f"no intake for job {shown(job)} of this machine" + (
+        f"; nearest: {shown(near)}" if near and near != job else ""
+    )
+
+
+def in_list(logbook: Logbook, one: SessionSummary) -> str:
+    """Return a session with what it is known by, for a list in a sentence."""
+    job = job_of(logbook, one)
+    known = [one.machine, one.kind, *(map(str.upper, one.axes)), *([f"job {job}"] if job else [])]
+    return f"{shown(one.id)} ({', '.join(map(shown, known))})"
+
+
+def beginning(session: str, names: Sequence[str]) -> str:
+    """Return the time that the name of `session` begins with, or all of it where that is shared."""
+    begins = session[:_TIME]
+    return begins if sum(one.startswith(begins) for one in names) == 1 else session
