@@ -8,6 +8,8 @@ import sys
 import textwrap
 from pathlib import Path
 
+from terminal_walk import walk
+
 PATH = Path(__file__).parents[1] / "README.md"
 SHOWN_HOME = "~/tuner-bench"
 COLUMNS = 96
@@ -16,6 +18,12 @@ _BLOCK = re.compile(
     r"(`tuner rehearse --hands-off` \(long lines folded here\):\n\n```text\n)(.*?)(```\n)",
     re.DOTALL,
 )
+_SCREENS = {
+    "x.near.1": re.compile(r"(before the first far move:\n\n```text\n)(.*?)(```\n)", re.DOTALL),
+    "x.look.pulley-teeth.16": re.compile(
+        r"(When a part is to be looked at:\n\n```text\n)(.*?)(```\n)", re.DOTALL
+    ),
+}
 # The last move of X, what it was read to be, and everything said of X from there on.
 _MOVE = {"CAUTION", "MOVE", "CONFIRM", "MOVED", "READING"}
 _LATER = re.compile(r"RESULT x |NOTE x\.next |CHOICE x\.look\.|PROPOSAL x |END ")
@@ -67,6 +75,26 @@ def shown_session(text: str) -> str:
 def with_session(text: str, session: str) -> str:
     """Return the README `text` showing `session` instead of the one it shows."""
     return _BLOCK.sub(lambda found: found[1] + session + found[3], text)
+
+
+def screens(home: Path) -> dict[str, str]:
+    """Return what an emulated terminal shows at the questions that the README shows."""
+    walked = walk(home, rows=24, columns=80)
+    return {key: "\n".join(walked.at(key).rows) + "\n" for key in _SCREENS}
+
+
+def shown_screens(text: str) -> dict[str, str]:
+    """Return the screens that the README `text` shows, by the key of their question."""
+    found = {key: block.search(text) for key, block in _SCREENS.items()}
+    return {key: one[2] for key, one in found.items() if one}
+
+
+def with_screens(text: str, screens: dict[str, str]) -> str:
+    """Return the README `text` showing `screens` instead of those it shows."""
+    for key, block in _SCREENS.items():
+        screen = screens[key]
+        text = block.sub(lambda found, screen=screen: found[1] + screen + found[3], text)
+    return text
 
 
 def without_names(text: str) -> str:

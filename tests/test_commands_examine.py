@@ -331,5 +331,5 @@ def test_odds_of_two_questions_stand_under_two_heads(capsys: pytest.CaptureFixtu
     out = printed(capsys, "jumped.csv --card card.toml --axis y --datum unmoved")
     number = out.index("what is behind the number, one of these:")
     motion = out.index("how the axis moves, each by itself:")
-    assert number < out.rindex("%  as-described:") < motion < out.rindex("%  lost-steps:")
+    assert number < out.rindex("%  pinion-teeth:") < motion < out.rindex("%  not-listed:")
     assert "one of these" not in printed(capsys, "run.csv --card card.toml --axis y")

@@ -179,7 +179,7 @@ def test_the_number_of_a_job_is_a_name(jobs: Path, capsys: pytest.CaptureFixture
         run(["log", "export", "A-17", *at])
     assert "(Test slide, quick, X, job A-17)" in str(no.value)
     assert "tuner log export SESSION" in str(no.value)
-    with pytest.raises(InputFault, match=r"there is no session a17 .*; or the job A-17\?"):
+    with pytest.raises(InputFault, match=r"no session and no job a17 .*; nearest: A-17; tuner"):
         run(["log", "a17", *at])
 
 
@@ -395,8 +395,8 @@ def test_everything_as_json(rehearsed: Path, capsys: pytest.CaptureFixture[str])
         (["export", "s-2"], InputFault, "session s-2 has no readings"),
         (["export", "s-1", "--axis", "x", "--format", "json"], UsedWrongly, "--format csv"),
         (["export", "s"], InputFault, "several sessions begin with s: s-1, s-2, s-3; give more"),
-        (["export", "none"], InputFault, "there is no session none"),
-        (["none"], InputFault, "there is no session none"),
+        (["export", "none"], InputFault, "there is no session and no job none"),
+        (["none"], InputFault, "there is no session and no job none"),
     ],
 )
 def test_what_cannot_be_shown(

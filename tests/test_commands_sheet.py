@@ -103,7 +103,7 @@ def test_what_is_refused(home: Path, tmp_path: Path) -> None:
     first, _, other = sessions(home)
     with pytest.raises(UsedWrongly, match="Bench mule and Pack mule; a sheet is about one machine"):
         run(["sheet", first, other, "--home", str(home)])
-    with pytest.raises(InputFault, match="there is no session nobody"):
+    with pytest.raises(InputFault, match="there is no session and no job nobody"):
         run(["sheet", "nobody", "--home", str(home)])
     for command in (["sheet", "last"], ["history"]):
         with pytest.raises(InputFault, match="there is no logbook at"):

@@ -75,6 +75,14 @@ def test_the_session_shown_is_one_that_happens(tmp_path: Path) -> None:
     )
 
 
+def test_the_screens_shown_are_those_of_a_session(tmp_path: Path) -> None:
+    shown = readme.shown_screens(TEXT)
+    assert len(shown) == 2
+    assert shown == readme.screens(tmp_path), (
+        "run python tests/bench/record_readme.py and look at the diff"
+    )
+
+
 @pytest.mark.parametrize("line", readme.shown_session(TEXT).splitlines())
 def test_the_session_shown_is_folded(line: str) -> None:
     assert len(line) <= readme.COLUMNS

@@ -309,6 +309,12 @@ def test_a_far_reading_is_asked_twice(bench: Bench, typed: list[str], value: flo
         assert "far from the 70.00 mm" in note.says
 
 
+def test_a_reading_outside_the_caliper_is_to_be_read_again(bench: Bench) -> None:
+    bench.run(["151", "70"], READING)
+    (note,) = bench.person.tagged("NOTE")
+    assert note.says == "151 mm is outside 0 to 150 mm; read the caliper again"
+
+
 @pytest.mark.parametrize(("second", "asked"), [("0.1", 2), ("0.11", 3)])
 def test_what_is_the_same_number_typed_again(bench: Bench, second: str, asked: int) -> None:
     bench.run(["0", second, "0.11"], replace(READING, expected_mm=10.0))

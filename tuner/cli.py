@@ -191,7 +191,7 @@ def _add_resume(commands: _Commands) -> argparse.ArgumentParser:
         "session",
         nargs="?",
         metavar="SESSION",
-        help="its name or the beginning of it; last is the newest that is open",
+        help="its name, the beginning of it, or its job number; last is the newest that is open",
     )
     resume.add_argument("--port", metavar="URL", help="where the machine is now, if elsewhere")
     resume.add_argument("--hands-off", action="store_true", help="a rehearsal answers by itself")
@@ -344,7 +344,8 @@ def _add_examine(commands: _Commands) -> argparse.ArgumentParser:
         type=str.lower,
         metavar="A",
         dest="axes",
-        help="the axis of the card; once for all files, or once for each",
+        help="the axis of the card; once for all files, or once for each (default: as an exported "
+        "table says)",
     )
     examine.add_argument(
         "--placed",
@@ -493,15 +494,17 @@ def _add_log(commands: _Commands) -> list[argparse.ArgumentParser]:
         help="what was done before: all sessions, or one of them",
         description=(
             "List all sessions by machine, the newest first, or show one of them. Instead of the\n"
-            "whole name of a session its beginning will do, or the word last."
+            "whole name of a session its beginning will do, the number of its job, or the word\n"
+            "last. Of a job with several sessions these are listed."
         ),
         epilog=(
             "examples:\n"
             "  tuner log         all sessions\n"
+            "  tuner log A-17    those of one job\n"
             "  tuner log last    the newest: what was done, read and found, and where its files are"
         ),
     )
-    log.add_argument("session", nargs="?", metavar="SESSION", help="show this session")
+    log.add_argument("session", nargs="?", metavar="SESSION", help="show this session, or this job")
     log.add_argument(
         "--check", action="store_true", help="look at every record before, however many there are"
     )
@@ -513,11 +516,13 @@ def _add_log(commands: _Commands) -> list[argparse.ArgumentParser]:
         description="Print the readings of one axis of a session as CSV, or all of it as JSON.",
         epilog=(
             "examples:\n"
-            "  tuner log export last --axis x > x.csv     and then: tuner examine x.csv\n"
+            "  tuner log export last --axis x > x.csv     then: tuner examine x.csv --card CARD\n"
             "  tuner log export last --format json        everything there is of it"
         ),
     )
-    export.add_argument("session", metavar="SESSION", help="its name, a beginning of it, or last")
+    export.add_argument(
+        "session", metavar="SESSION", help="its name, a beginning of it, its job number, or last"
+    )
     export.add_argument("--axis", type=str.lower, metavar="A", help="the axis, if it has several")
     export.add_argument(
         "--format",

@@ -1,4 +1,4 @@
-"""Write the session that README.md shows anew; look at the diff before keeping it.
+"""Write the session and the screens that README.md shows anew; look at the diff before keeping it.
 
 Usage: python tests/bench/record_readme.py
 """
@@ -18,6 +18,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as home:
         session = readme.folded(readme.session_lines(Path(home)))
     text = readme.PATH.read_text(encoding="utf-8")
+    with tempfile.TemporaryDirectory() as home:
+        text = readme.with_screens(text, readme.screens(Path(home)))
     readme.PATH.write_text(readme.with_session(text, session), encoding="utf-8")
     print(session, end="")
 

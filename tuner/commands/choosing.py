@@ -96,8 +96,8 @@ def choose_tune(home: Path, axis: str | None = None, work: str | None = None) ->
                 key="menu.work",
                 options=(*_WORK, *([_CHECK] if waiting else [])),
                 default=MEASURE,
-                says="What is to be done? measure: find the right number of each axis. quick: about "
-                "ten readings an axis, how it was found. lost-steps: at which feed an axis loses "
+                says="What is to be done? measure: find the right number of each axis. quick: how "
+                "it was found, about ten readings an axis. lost-steps: at which feed an axis loses "
                 "its way. axis-test: how well it finds its places. squareness: of two axes"
                 + (". check: measure again after you typed a proposed number in" * bool(waiting)),
             )

@@ -16,8 +16,7 @@ from pathlib import Path
 
 from tuner.card.read import read_card
 from tuner.commands.choosing import sessions
-from tuner.commands.named import one_named
-from tuner.commands.proposals import open_changes
+from tuner.commands.proposals import LAST, open_changes
 from tuner.errors import TunerError
 from tuner.rehearsal.faults import FAULTS
 from tuner.rehearsal.truth import HEALTHY
@@ -64,7 +63,6 @@ complete -c tuner -f -a '(__tuner_words)'
 }
 
 _USUAL_AXES = ("x", "y", "z", "e")
-_LAST = "last"
 _RESUME, _EXPORT = "resume", "export"
 
 
@@ -212,7 +210,7 @@ def _ports(_before: Sequence[str]) -> Sequence[str]:
 def _sessions(home: Path, *, only_open: bool = False) -> list[str]:
     """Return what stands for a session: its name, the number of its job, ``last``."""
     known = [one for one in sessions(home) if not only_open or one.ended_as != "finished"]
-    return [_LAST, *(one.id for one in known), *_numbers(known)]
+    return [LAST, *(one.id for one in known), *_numbers(known)]
 
 
 def _jobs(home: Path) -> list[str]:
@@ -224,12 +222,14 @@ def _numbers(of: Iterable[SessionSummary]) -> list[str]:
 
 
 def _changes(home: Path) -> list[str]:
-    return [_LAST, *(one.id for one in open_changes(home))]
+    return [LAST, *(one.id for one in open_changes(home))]
 
 
 def _axes_read(home: Path, before: Sequence[str]) -> Sequence[str]:
     """Return the axes that were read in the session that was typed, else the usual ones."""
     if (home / "logbook.db").exists():
+        from tuner.commands.named import one_named  # with all that measures
+
         with closing(Logbook(home / "logbook.db")) as logbook:
             for word in before[before.index(_EXPORT) + 1 :] if _EXPORT in before else ():
                 try:

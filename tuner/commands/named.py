@@ -15,8 +15,9 @@ from tuner.plans import intake
 from tuner.session.logbook import Logbook, SessionSummary
 from tuner.text import shown
 
-__all__ = ["beginning", "in_list", "named", "no_such_job", "one_named"]
+__all__ = ["LAST", "beginning", "in_list", "named", "no_such_job", "one_named"]
 
+LAST = "last"
 _MOST_LISTED = 5
 _TIME = len("20260314-101502")  # what the name of a session begins with
 
@@ -26,17 +27,20 @@ def named(logbook: Logbook, name: str) -> list[str]:
 
     Raises ``InputFault`` where there is none, or where it begins the names of several.
     """
-    if name in logbook.sessions():
+    sessions = logbook.sessions()
+    if name in sessions:
         return [name]
     of_job = sessions_of_job(logbook, name)
     if of_job:
         return of_job
-    try:
+    if name == LAST or any(one.startswith(name) for one in sessions):
         return [logbook.find(name)]
-    except InputFault as none:
-        if near := _nearest_job(logbook, name):
-            raise InputFault(f"{none}; or the job {shown(near)}?") from none
-        raise
+    near = _nearest_job(logbook, name)
+    raise InputFault(
+        f"there is no session and no job {shown(name)} in the logbook"
+        + (f"; nearest: {shown(near)}" if near else "")
+        + "; tuner log lists them"
+    )
 
 
 def one_named(logbook: Logbook, name: str, command: str) -> str:

@@ -15,7 +15,7 @@ from tuner.card.read import parse_card
 from tuner.commands.home import home_option
 from tuner.commands.intake import coming_in
 from tuner.commands.live import Bench, as_asked, plan_of, plan_version, run_session, simulated
-from tuner.commands.named import in_list
+from tuner.commands.named import LAST, in_list
 from tuner.commands.rehearse import run_rehearsal
 from tuner.commands.report import print_line
 from tuner.commands.tune import console_for, on_a_machine
@@ -36,8 +36,6 @@ from tuner.session.logbook import (
 from tuner.session.replay import replay
 from tuner.text import shown
 from tuner.wire.port import is_network, is_rehearsal
-
-LAST = "last"
 
 
 def resume(

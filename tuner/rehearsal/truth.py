@@ -38,10 +38,11 @@ class AxisTruth:
     `count` is teeth of a pulley or starts of a screw, `gear` the teeth of the wheel on the motor
     and of the one it drives. `diameter_mm` is that of a feeder's wheel, `slip` what it loses (see
     ``Filament``). `second_pitch_mm` is that of a second screw of the same axis, turned by a motor
-    of its own. A mark on what turns is `mark_radius_mm` from its centre. `clips_mm` is what the controller keeps commanded positions in. A caliper's face
-    that was nudged sits `face_moved_mm` elsewhere from reading number `face_moves_at` on; its jaws
-    show `zero_mm` when closed from there on. It is held `tilt_deg` off the axis, and two digits of
-    reading number `misread_at` are written down in the wrong order.
+    of its own. A mark on what turns is `mark_radius_mm` from its centre. `clips_mm` is what the
+    controller keeps commanded positions in. A caliper's face that was nudged sits `face_moved_mm`
+    elsewhere from reading number `face_moves_at` on; its jaws show `zero_mm` when closed from there
+    on. It is held `tilt_deg` off the axis, and two digits of reading number `misread_at` are
+    written down in the wrong order.
     """
 
     kind: Literal["belt", "screw", "rotary", "feeder"]

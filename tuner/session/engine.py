@@ -598,8 +598,9 @@ class Engine:
             )
         self._tell_in_any_case(Line("NOTE", "where-things-stand", (), says.rstrip()))
         # A line of its own: it is to be typed, and must not be cut at the length of a line.
-        ready = "go on when the machine is ready" if self._has_machine else "go on with"
-        says = f"{ready}: tuner resume {self._log.session}"
+        says = f"go on with: tuner resume {self._log.session}"
+        if self._has_machine:
+            says = f"go on when the machine is ready: tuner resume {self._log.session}"
         self._tell_in_any_case(Line("NOTE", "go-on", (), says + self._home_option))
         self._write_drafts()
         self._log.end(ended_as, None)
