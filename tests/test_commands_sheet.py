@@ -194,16 +194,16 @@ def test_hostile_names_are_inert(
 def test_every_machine_or_one(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = printed(capsys, home, "history")
     assert re.search(
-        r"X +job +steps per mm +true / commanded .* moved .*\n"
-        r"  \d{8}-\d{6} +- +80 +0\.7997 ± \S+ +change .*<.*\n"
-        r"  \d{8}-\d{6} +- +100 .* \+20 % +confirmed ",
+        r"X, steps per mm +job +stored +scale +moved .* play, mm .*\n"
+        r"  \d{8}-\d{6}\S* +- +80 +0\.7997 ± \S+ +change .*<.*\n"
+        r"  \d{8}-\d{6}\S* +- +100 .* \+20 % +confirmed ",
         text,
     )
-    assert "Pack mule\n" in text
+    assert re.match(r"Pack mule\n  X, steps per mm +job ", text)
     text = printed(capsys, home, "history", "--machine", "Pack mule", "--axis", "y")
     assert "Bench" not in text
-    assert "  X " not in text
-    assert ".....o....." in text
+    assert "  X, " not in text
+    assert "....o...." in text
     report = json.loads(printed(capsys, home, "history", "--json"))
     assert [one["machine"] for one in report["machines"]] == ["Pack mule", "Bench mule"]
     (first, second) = report["machines"][1]["entries"]
@@ -226,7 +226,7 @@ def test_two_benches_on_one_folder_over_months(
             logbook.begin(head(name, machine=machine), SetClock()).end("finished", {"x": kept})
     text = printed(capsys, tmp_path, "history", "--machine", "One")
     assert [line.split("   ")[0].strip() for line in text.splitlines()] == [
-        "One", "X", "20260112-090500", "20260303-090500-b", "20260620-090500",
+        "One", "X, steps per mm", "20260112-090500", "20260303-090500-b", "20260620-090500",
     ]  # fmt: skip
     assert [re.findall(r" (no|\+\S+ %) ", line) for line in text.splitlines()[3:]] == [
         ["no"], ["+0.38 %"],

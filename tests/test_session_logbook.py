@@ -730,14 +730,23 @@ def test_what_a_file_with_nothing_in_it_is_taken_for(file: Path) -> None:
         assert "(it is no database)" in str(logbook.set_aside)
 
 
-@pytest.mark.parametrize("change", ["application_id = 7", "user_version = 1"])
-def test_a_header_that_says_something_else(file: Path, logbook: Logbook, change: str) -> None:
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ("PRAGMA application_id = 7", "its header does not say what it is"),
+        ("PRAGMA user_version = 1", "its header does not say what it is"),
+        ("DROP TRIGGER step_is_kept", "its tables are not as they were made"),
+    ],
+)
+def test_a_file_that_is_not_as_it_was_made(
+    file: Path, logbook: Logbook, change: str, says: str
+) -> None:
     logbook.begin(HEAD, SetClock()).end("finished", None)
     logbook.close()
     with closing(sqlite3.connect(file)) as there:
-        there.execute(f"PRAGMA {change}")
+        there.execute(change)
     with closing(Logbook(file)) as again:
-        assert "(its header does not say what it is)" in str(again.set_aside)
+        assert f"({says})" in str(again.set_aside)
         assert again.sessions() == [HEAD.id]
 
 

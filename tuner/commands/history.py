@@ -24,7 +24,7 @@ from tuner.handover.recorded import job_of
 from tuner.session.logbook import Logbook, SessionSummary
 from tuner.text import shown, visible
 
-_CELLS = 11
+_CELLS = 9
 _FULL_CELLS = 0.01  # of the scale: one percent from the middle to the edge
 
 
@@ -84,8 +84,8 @@ def _show(machine: str, found: Sequence[Entry], names: Sequence[str]) -> None:
         return
     rows = []
     for axis, its in in_order(found).items():
-        head = "true / commanded", "moved", "found", "lost on reversal", _ruler()
-        rows += [[axis.upper(), "job", _stored_as(its), *head]]
+        head = "job", "stored", "scale", "moved", "found", f"play, {its[0].unit}", _ruler()
+        rows += [[f"{axis.upper()}{_stored_as(its)}", *head]]
         rows += [_row(one, moved, names) for one, moved in zip(its, moved_since(its), strict=True)]
     print_columns(rows)
 
@@ -98,15 +98,15 @@ def _row(one: Entry, moved: Difference | None, names: Sequence[str]) -> list[str
         one.scale_in_words(),
         "" if moved is None else _moved(moved),
         one.found(),
-        one.play_in_words(),
+        one.play_in_words().removesuffix(f" {one.unit}"),
         "" if one.scale is None else _place(one.scale[0]),
     ]
 
 
 def _stored_as(its: Sequence[Entry]) -> str:
-    """Return what the stored numbers of `its` count, where they all count the same."""
+    """Return behind a comma what the stored numbers of `its` count, where that is the same."""
     forms = {one.stored_as for one in its if one.stored is not None}
-    return form_words(*parse_form(forms.pop())) if len(forms) == 1 else "stored"
+    return f", {form_words(*parse_form(forms.pop()))}" if len(forms) == 1 else ""
 
 
 def _moved(since: Difference) -> str:

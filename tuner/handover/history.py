@@ -135,8 +135,7 @@ def _stored(
     That is what its card says, unless a look found another, or a change was checked.
     """
     try:
-        motor = finding.get("motor", axis)  # another one on coupled belts
-        on = parse_card(head.card, f"the card of session {head.id}").axes[motor]
+        on = parse_card(head.card, f"the card of session {head.id}").axes[axis]
     except (BadFile, KeyError):
         return None, ""
     number: float | None = float(on.stored.value)
