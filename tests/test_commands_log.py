@@ -256,6 +256,23 @@ def test_times_count_from_the_beginning_of_each_run(
     assert "  runs         2\n" in text
 
 
+def test_how_a_machine_was_left_is_said_in_words(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with closing(Logbook(home / "logbook.db")) as logbook:
+        log = logbook.take_up("s-3", SetClock())
+        for confirmed in (True, False):
+            log.step("note", "heaters-left", "heaters-left", confirmed)
+        for left in (None, {"in_a_move": True, "heaters_on": True}):
+            log.step("lost", "interrupted", "x.job", left)
+        log.end("stopped", None)
+    text = printed(capsys, "log", "s-3", "--home", str(home))
+    assert [" ".join(line.split()[3:]) for line in text.splitlines() if "0.0 s" in line][:4] == [
+        "heaters-left confirmed off", "heaters-left not confirmed off", "x.job taken up again",
+        "x.job taken up again, left in a move, heaters not confirmed off",
+    ]  # fmt: skip
+
+
 def test_what_was_rehearsed(rehearsed: Path, capsys: pytest.CaptureFixture[str]) -> None:
     text = printed(capsys, "log", "--home", str(rehearsed), "last")
     report = as_json(capsys, "log", "--home", str(rehearsed), "last", "--json")

@@ -203,7 +203,7 @@ def test_every_machine_or_one(home: Path, capsys: pytest.CaptureFixture[str]) ->
     text = printed(capsys, home, "history", "--machine", "Pack mule", "--axis", "y")
     assert "Bench" not in text
     assert "  X, " not in text
-    assert "....o...." in text
+    assert "...o..." in text
     report = json.loads(printed(capsys, home, "history", "--json"))
     assert [one["machine"] for one in report["machines"]] == ["Pack mule", "Bench mule"]
     (first, second) = report["machines"][1]["entries"]

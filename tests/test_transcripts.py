@@ -30,11 +30,16 @@ def without_names(text: str) -> str:
     return NAMED_BY_TIME.sub("NAMED", text)
 
 
+# What to type next, which names the command line that only the recorded session was begun with.
+NEXT_TO_TYPE = "NOTE after."
+
+
 class RecordedHands:
     """Holds what is shown against the record and answers from it."""
 
     def __init__(self, path: Path) -> None:
-        self._due = deque(one.text for one in parse(path) if one.sort is Sort.PERSON)
+        shown = (one.text for one in parse(path) if one.sort is Sort.PERSON)
+        self._due = deque(one for one in shown if not one.startswith(NEXT_TO_TYPE))
 
     def serve(self, work: Callable[[], int], stop: Callable[[], None]) -> int:
         return work()

@@ -24,7 +24,7 @@ from tuner.handover.recorded import job_of
 from tuner.session.logbook import Logbook, SessionSummary
 from tuner.text import shown, visible
 
-_CELLS = 9
+_CELLS = 7
 _FULL_CELLS = 0.01  # of the scale: one percent from the middle to the edge
 
 
@@ -115,7 +115,7 @@ def _moved(since: Difference) -> str:
 
 
 def _ruler() -> str:
-    return f"{'-1%':<{_CELLS // 2}}1{'+1%':>{_CELLS // 2}}"
+    return f"{'-1%':<{_CELLS // 2}} {'+1%':>{_CELLS // 2}}"
 
 
 def _place(scale: float) -> str:

@@ -21,6 +21,7 @@ from tuner.handover.recorded import findings_in, job_of, placed_in
 from tuner.session.hold import held
 from tuner.session.logbook import Logbook, ProposalState, SessionSummary, Step, TakenReading
 from tuner.session.record import transcript_path
+from tuner.session.replay import HEATERS_LEFT, INTERRUPTED
 from tuner.text import as_it_was, shown, visible
 
 # Every record of a file of this size is looked at in 0.1 s.
@@ -34,6 +35,10 @@ _ENDED = {
     "running": "is being written",
     "damaged": "damaged: later steps may be missing",
 }
+
+
+# How an interrupted session had left its machine.
+_LEFT = {"in_a_move": "left in a move", "heaters_on": "heaters not confirmed off"}
 
 
 def log(*, home: Path, name: str | None, check: bool, as_json: bool) -> int:
@@ -252,9 +257,19 @@ def _done(steps: Sequence[Step]) -> Iterator[list[str]]:
                 yield _row(waiting, _reply(step))
                 waiting = None
             case "note" | "lost":
-                yield _row(step, _short(step.body))
+                yield _row(step, _noted(step))
     if waiting is not None:
         yield _row(waiting, "no answer")
+
+
+def _noted(step: Step) -> str:
+    what = (step.phase, step.kind)
+    if what == HEATERS_LEFT:
+        return "confirmed off" if step.body else "not confirmed off"
+    if what != INTERRUPTED:
+        return _short(step.body)
+    left = [words for name, words in _LEFT.items() if step.body and step.body.get(name)]
+    return ", ".join(["taken up again", *left])
 
 
 def _row(step: Step, came_of_it: str) -> list[str]:
