@@ -59,7 +59,7 @@ def test_lengths_that_count(text: str, mm: float) -> None:
     "text",
     [
         "", " ", "nan", "NaN", "inf", "-inf", "infinity", "1e3", "1E3", "1_0", "0x10", ".486", "5.",
-        ",5", "--1", "+-1", "- 1", "1,234.5", "1.234,5", "1 234", "12.34.5", "12.34 cm", "12 m",
+        ",5", "--1", "+-1", "- 1", "1,234.5", "1.234,5", "1 234", "12.34.5", "12.34 dm", "12 m",
         "12 mmm", "12 mm in", "1/2", "½", "１２", "١٢", "१२", "12\u00a0mm", "12.34\x00", "1\n2",
         "1234567", "1.123456789", "9" * 400, "twelve", "mm", "in", "again", "undo", "go", "12.34;",
         "\u221212", "12'", "12″",
@@ -131,6 +131,11 @@ def test_at_a_go_it_says_how_an_answer_is_taken_back(text: str) -> None:
 )
 def test_answers_that_fit(accepts: Accepts, text: str, value: object) -> None:
     assert parse(accepts, text) == Value(value)
+
+
+def test_as_people_say_it() -> None:
+    assert parse(OneOf(("about-right", "too-far")), "About right") == Value("about-right")
+    assert parse(LENGTH, "12,3 cm") == Value(123.0)
 
 
 @pytest.mark.parametrize("accepts", [YES_NO, LENGTH, READING, FIRST_READING])

@@ -81,6 +81,19 @@ def test_the_size_says_what_it_can_be(
     assert (found["lost_cycle_mm"], found["belt_pitch_mm"]) == (0.8, 2.0)
 
 
+def test_a_card_that_contradicts_itself_is_settled_first(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    wrong = CARD.replace("pulley_teeth = 20", "pulley_teeth = 16")
+    Path("wrong.toml").write_text(wrong, encoding="utf-8")
+    assert run(["offset", "1.6", "--card", "wrong.toml", "--axis", "x"]) == 0
+    text = " ".join(capsys.readouterr().out.split())
+    assert "the card contradicts itself, and what follows goes by its parts" in text
+    assert "Settle that first: tuner card check" in text
+    assert run(["offset", "1.6", "--card", "card.toml", "--axis", "x"]) == 0
+    assert "contradicts" not in capsys.readouterr().out
+
+
 def test_a_tie_names_both_and_the_look_that_splits_them(capsys: pytest.CaptureFixture[str]) -> None:
     found = report(capsys, "4", "--card", "card.toml", "--axis", "x")
     assert found["tie"] == ["lost-steps", "belt-jump"]

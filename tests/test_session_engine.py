@@ -200,6 +200,9 @@ def bench(tmp_path: Path) -> Iterator[Bench]:
          "stop", 0.0),
         (Propose(key="x.proposal", axis="x", finding=KEPT), [],
          "PROPOSAL x file=/there/p-1.toml | written as p-1; nothing was changed on the machine. "
+         "It proposes no change", "p-1"),
+        (Propose(key="x.proposal", axis="x", finding=KEPT | {"proposal": {"basis": "parts"}}), [],
+         "PROPOSAL x file=/there/p-1.toml | written as p-1; nothing was changed on the machine. "
          "Read it, then decide", "p-1"),
     ],
 )  # fmt: skip
@@ -214,7 +217,7 @@ def test_each_message_has_its_line(
     assert bench.phases() == [("intent", type(message).__name__), ("reply", "Value")]
     assert bench.logbook.ending(HEAD.id) == ("finished", {"heard": 1})
     if isinstance(message, Propose):
-        assert bench.proposals == [("x", KEPT)]
+        assert bench.proposals == [("x", message.finding)]
     for question in bench.seen:
         if isinstance(question, Question):
             assert question.message == message

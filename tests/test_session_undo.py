@@ -197,3 +197,16 @@ def test_a_record_with_answers_taken_back_replays(
 def test_again_at_a_reading_is_for_the_plan(bench: Bench) -> None:
     bench.run(["again"], READING)
     assert bench.heard == [Again()]
+
+
+def test_words_taken_back_come_again_with_enter(bench: Bench) -> None:
+    offered: list[tuple[str, str]] = []
+    answers = iter(["too small", "back", "", "7"])
+
+    def answer(question: Question) -> str:
+        offered.append((question.line.key, getattr(question.accepts, "default", "")))
+        return next(answers)
+
+    bench.run(answer, NAME, FREE)
+    assert offered == [("name", ""), ("free", ""), ("name", "too small"), ("free", "")]
+    assert bench.heard == [Value("too small"), Value(7.0)]

@@ -141,7 +141,7 @@ def test_a_lost_connection_is_a_lost_port(tmp_path: Path, bridge: type[TcpBridge
         motion = [line for line in there.lines if line.startswith("G1")]
     assert "went away" in said(driver, "port-lost")
     assert "mains" in said(driver, "heaters")
-    assert "readings of this session are in the logbook" in said(driver, "where-things-stand")
+    assert "1 reading of this session is in the logbook" in said(driver, "where-things-stand")
     assert len(motion) == len(set(motion))
     assert "Traceback" not in driver.errors.decode()
 

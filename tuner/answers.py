@@ -15,10 +15,10 @@ from tuner.errors import BadAnswer, Stopped
 from tuner.messages import Accepts, Again, Go, Length, OneOf, Reply, Undo, Value, Words
 from tuner.text import clipped, shown
 
-_NUMBER = re.compile(r"([+-]?)([0-9]{1,6})(?:[.,]([0-9]{1,8}))?\s*(mm|in|\"|deg)?", re.ASCII)
+_NUMBER = re.compile(r"([+-]?)([0-9]{1,6})(?:[.,]([0-9]{1,8}))?\s*(mm|cm|in|\"|deg)?", re.ASCII)
 _OPTION_NUMBER = re.compile(r"[1-9][0-9]?", re.ASCII)
 _TAKES_BACK = ("undo", "back")
-_BEFORE = "answer since the last move, reading or report"
+_BEFORE = "there is no answer since the last move, reading or report to take back"
 _MOST_NAMED = 200  # characters of options in a refusal
 _SHORT = {"y": "yes", "n": "no"}
 _MM_PER_INCH = Fraction(254, 10)  # exact by definition (NIST SP 811)
@@ -34,6 +34,8 @@ def parse_mm(text: str) -> float:
         )
     sign, whole, decimals, unit = match.groups()
     value = Fraction(f"{whole}.{decimals or '0'}")
+    if unit == "cm":
+        value *= 10
     if unit in ("in", '"'):
         value *= _MM_PER_INCH
     return float(-value if sign == "-" else value)
@@ -53,7 +55,7 @@ def parse_deg(text: str) -> float:
 def _no_answer(text: str, before: str) -> Reply | None:
     """Return what a word that is no answer asks for; ``BadAnswer`` for what nothing is left of."""
     if text in _TAKES_BACK:
-        raise BadAnswer(f"there is no {before} to take back")
+        raise BadAnswer(before)
     return Again() if text == "again" else None
 
 
@@ -70,7 +72,7 @@ def _going_back(word: str) -> str:
 def _length(accepts: Length, text: str) -> Reply:
     if not text and accepts.default:
         text = accepts.default
-    before = "earlier reading" if accepts.is_reading else _BEFORE
+    before = "no earlier reading can be taken back from here" if accepts.is_reading else _BEFORE
     if (reply := _no_answer(text, before)) is not None:
         return reply
     value = parse_deg(text) if accepts.unit == "deg" else parse_mm(text)
@@ -88,7 +90,7 @@ def _one_of(accepts: OneOf, text: str) -> Reply:
     if not text and accepts.default:
         return Value(accepts.default)
     for option in accepts.options:
-        if option.lower() == text:
+        if option.lower() in (text, text.replace(" ", "-")):
             return Value(option)
     if (
         text.isascii()
@@ -132,5 +134,5 @@ def parse(accepts: Accepts, text: str) -> Reply:
             return _length(accepts, word)
         case Words():
             if word in _TAKES_BACK:
-                raise BadAnswer(f"there is no {_BEFORE} to take back; type something else, or stop")
+                raise BadAnswer(f"{_BEFORE}; type something else, or stop")
             return Value(text or accepts.default)

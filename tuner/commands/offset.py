@@ -12,6 +12,7 @@ from tuner.commands.report import print_json, print_sentence
 from tuner.commands.typed_parts import axes_of, number_of
 from tuner.drive.numbers import exact_mm
 from tuner.drive.parts import Belt
+from tuner.drive.scale import contradiction
 from tuner.errors import UsedWrongly
 from tuner.metrology.faults import check_of, splitting_look
 from tuner.metrology.lattice import DatumLook, Offset, Sense, sense_of, told_from_u_mm
@@ -80,6 +81,11 @@ def offset(
         print_sentence(
             "two belts move this axis together: half of what one of them loses shows here, and "
             "half along the other axis"
+        )
+    if (against := contradiction(axis.stored, axis.train)) is not None:
+        print_sentence(
+            f"the card contradicts itself, and what follows goes by its parts: {against}. Settle "
+            "that first: tuner card check"
         )
     print()
     if abs(size_mm) <= _LONGEST_SHIFT_MM:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+_UNWEIGHED: Mapping[str, Any] = {"odds": None, "looks": [], "asks": [], "about": "motion"}
+
 
 def without_fit(
     *, verdict: str, axis: str, next: str, n: int = 0, cause: Mapping[str, Any] | None = None
@@ -32,7 +34,7 @@ def without_fit(
         **dict.fromkeys(measured),
         "smallest_jump_mm": None,
         "not_tested": dict.fromkeys(measured, why),
-        "causes": [{**cause, "odds": None, "looks": []}] if cause else [],
+        "causes": [{**cause, **_UNWEIGHED}] if cause else [],
         "tie": [],
         "next": next,
         "look": None,

@@ -140,6 +140,7 @@ class Engine:
         self._ahead_s = 0.0
         self._drafts: dict[str, dict[str, Any]] = {}
         self._so_far: list[Step] = []
+        self._former: dict[str, str] = {}  # answers taken back, by the key of their question
         self._settled = 0  # so many of these steps can no longer be taken back
         self._has_moved = False
         self._answered: dict[type, Callable[[Any], Reply]] = {
@@ -272,6 +273,14 @@ class Engine:
 
     def _question_again(self, plan: Plan) -> Message:
         """Bring `plan`, just made, to the question whose answer was taken back."""
+        key = self._so_far[-1].key
+        self._former[key] = str(
+            next(
+                step.body["value"]
+                for step in reversed(self._so_far)
+                if (step.phase, step.key) == ("reply", key)
+            )
+        )
         self._so_far = what_counts(self._so_far)
         waiting = follow(plan, self._so_far).waiting
         if waiting is None:
@@ -311,6 +320,9 @@ class Engine:
 
     def _choose_or_text(self, message: Confirm | Choose | Text) -> Reply:
         may_undo = self._question_before() is not None
+        if isinstance(message, Text) and message.low_mm is None:
+            # Of words alone: what safety hangs on is typed anew.
+            message = replace(message, default=self._former.get(message.key, message.default))
         return self._until_it_fits(question_of(message, may_undo=may_undo))
 
     def _ask(self, message: Ask) -> Reply:
@@ -354,10 +366,15 @@ class Engine:
                 return Again()
             if self._far(message, reply.value) and not _same(doubted, reply.value):
                 doubted = reply.value
+                before = (
+                    "; if the reading before this one was misread, undo takes it back"
+                    if message.may_undo
+                    else ""
+                )
                 self._refuse(
                     f"{reply.value:.2f} {message.unit} is far from the {message.expected_mm:.2f} "
                     f"{message.unit} that this place should show; read again. If it is really so, "
-                    "type it again"
+                    f"type it again{before}"
                 )
                 continue
             if not message.n:
@@ -517,13 +534,13 @@ class Engine:
 
     def _write_proposal(self, axis: str, finding: dict[str, Any]) -> str:
         identifier, file = self._file_proposal(axis, finding)
+        decide = "Read it, then decide" if finding.get("proposal") else "It proposes no change"
         self._person.tell(
             Line(
                 "PROPOSAL",
                 axis,
                 (("file", file),),
-                f"written as {identifier}; nothing was changed on the machine. Read it, "
-                "then decide",
+                f"written as {identifier}; nothing was changed on the machine. {decide}",
             )
         )
         return identifier
