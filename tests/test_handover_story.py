@@ -21,10 +21,14 @@ FOUND = dict(zip(FORMS, (40.0, 40.0, 80.0, 0.0125), strict=True))
 PROPOSED = dict(zip(FORMS, (32.0, 32.0, 100.0, 0.01), strict=True))
 
 
+NEXT = {"keep": "the axis travels what it is told: leave the stored number as it is"}
+
+
 def finding(verdict: str, scale: float | None, axis: str = "x", **more: Any) -> dict[str, Any]:
     change = {"basis": "parts", "changes": {"drive.pulley_teeth": 16}, "found": FOUND, **PROPOSED}
     return {
-        "axis": axis, "verdict": verdict, "n": 8, "next": "do the next thing", "causes": [],
+        "axis": axis, "verdict": verdict, "n": 8, "causes": [],
+        "next": NEXT.get(verdict, "do the next thing"),
         "scale": scale and {"value": scale, "u": 0.0005, "U": 0.001, "k": 2.0, "dof": 30.0},
         "proposal": change if verdict == "change" else None, "not_tested": {}, "budget": [],
         "suspect_readings": [], **more,
@@ -153,7 +157,7 @@ def test_what_was_not_tested_is_said_once() -> None:
 
 def test_another_test_is_no_as_left() -> None:
     test = session(2, finding("repair-first", 0.8), test="lost-steps")
-    square = {"squareness": {"says": "90.1 degrees"}}
+    square = {"squareness": {"says": "90.1 degrees"}, "next": "do the next thing"}
     frame = session(3, finding("keep", None, **square), test="squareness")
     assert stories([CHANGE, test, frame]) == stories([CHANGE])
     assert listed("Other tests", CHANGE) == []
@@ -174,8 +178,17 @@ TO_DO = {
     "a change that nobody looked at again": ([CHANGE], ["X: do the next thing."]),
     "repaired, then measured": ([session(1, finding("repair-first", 0.8)), KEEP], []),
     "what no number cures": (
-        [session(1, finding("keep", 1.0, next="leave it; it loses 1 mm, which no number cures"))],
-        ["X: it loses 1 mm, which no number cures."],
+        [session(1, finding("keep", 1.0, next=(
+            "power off: look where it gives; the axis travels what it is told: leave the stored "
+            "number as it is; it loses 1 mm, which no number cures. Only feeds up to 25 mm/s were "
+            "tried; where layers shift, hunt for lost steps")))],
+        ["X: power off: look where it gives; it loses 1 mm, which no number cures."],
+    ),
+    "what was not tried": (
+        [session(1, finding("keep", 1.0, next=(
+            "the axis travels what it is told: leave the stored number as it is. Only feeds up to "
+            "25 mm/s were tried; where layers shift, hunt for lost steps")))],
+        [],
     ),
     "confirmed": ([CHANGE, check(2, "confirmed", 1.0)], []),
     "applied wrongly": (

@@ -22,6 +22,8 @@ __all__ = ["Story", "stories"]
 
 _OVER_MM = 100.0
 _ALMOST_CERTAIN = 0.99
+_LEAVE = "leave the stored number as it is"
+_NOT_TRIED = ". Only feeds up to "
 _VERDICTS = {
     "keep": "its number is right",
     "change": "its number has to change",
@@ -153,8 +155,10 @@ class Story:
         """Return what has to be done yet at this axis, empty where its number is in order."""
         if not self._outcome:
             what = self.latest["next"]
-            if self.latest["verdict"] == "keep":  # leave the number; then what no number cures
-                what = what.partition("; ")[2]
+            if self.latest["verdict"] == "keep":
+                # What was not tried stands elsewhere; what is left is what no number cures.
+                clauses = what.partition(_NOT_TRIED)[0].split("; ")
+                what = "; ".join(one for one in clauses if _LEAVE not in one)
             return what and f"{self.letter}: {what}."
         if self._outcome == "confirmed":
             return ""
