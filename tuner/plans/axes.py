@@ -14,13 +14,13 @@ from functools import partial
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Axis, Card
 from tuner.drive.parts import Rotary
-from tuner.messages import Checkpoint, Plan, Propose
+from tuner.messages import Checkpoint, Plan
 from tuner.plans.axis import measure_axis, run_of
 from tuner.plans.coupled import MOTORS, measure_coupled
 from tuner.plans.feeder import measure_feeder
 from tuner.plans.looks import look, watch_one_turn
 from tuner.plans.recover import Contact
-from tuner.plans.result import say_result
+from tuner.plans.result import proposal_of, say_result
 from tuner.plans.rotary import measure_rotary
 from tuner.plans.run import AxisRun, Part, hear
 from tuner.plans.visit import leave_cold
@@ -83,7 +83,7 @@ def every_axis(
         if not quick:
             yield from contact.through(partial(look, run))
         if run.readings:
-            yield from contact.through(partial(hear, _proposal(run, draft=False)))
+            yield from contact.through(partial(hear, proposal_of(run, draft=False)))
     if whole:
         yield from contact.through(partial(say_summary, runs, out))
     return {run.name: run.finding for run in runs}
@@ -124,13 +124,4 @@ def _report(run: AxisRun) -> Part[None]:
     yield from say_result(run)
     # Kept until its looks are done, and written as it is if the session ends before that.
     if run.readings:
-        yield _proposal(run, draft=True)
-
-
-def _proposal(run: AxisRun, *, draft: bool) -> Propose:
-    return Propose(
-        key=f"{run.name}.proposal",
-        axis=run.name,
-        draft=draft,
-        finding={**run.finding, "readings": run.readings_as_data()},
-    )
+        yield proposal_of(run, draft=True)

@@ -16,7 +16,7 @@ from typing import Any
 from tuner.card.dialect import Dialect
 from tuner.card.schema import Axis, Card
 from tuner.errors import BadReadings
-from tuner.messages import Approached, Checkpoint, Decided, Plan, Propose, Say
+from tuner.messages import Approached, Checkpoint, Decided, Plan, Say
 from tuner.metrology.axis_test import SURELY_ELSEWHERE, AxisTest, axis_test
 from tuner.metrology.faults import loose_pulley
 from tuner.metrology.targets import over_travel_mm
@@ -29,7 +29,7 @@ from tuner.plans.looks import look
 from tuner.plans.measure import finding_now
 from tuner.plans.readings import fitted, take_reading
 from tuner.plans.recover import Contact, recover
-from tuner.plans.result import say_result
+from tuner.plans.result import proposal_of, say_result
 from tuner.plans.run import AxisRun, Finding, Part, Stop, hear
 from tuner.plans.visit import arrive, leave_cold
 
@@ -81,7 +81,7 @@ def axis_cycle(card: Card, dialect: Dialect, axes: Sequence[str], network: bool)
     for run in runs:
         yield from contact.through(partial(look, run))
         if run.readings:
-            yield from contact.through(partial(hear, _proposal(run, draft=False)))
+            yield from contact.through(partial(hear, proposal_of(run, draft=False)))
     return {run.name: run.finding for run in runs}
 
 
@@ -282,7 +282,7 @@ def _report(run: AxisRun) -> Part[None]:
         )
     yield from say_result(run)
     if run.readings:
-        yield _proposal(run, draft=True)
+        yield proposal_of(run, draft=True)
 
 
 _QUANTITIES = (
@@ -292,12 +292,3 @@ _QUANTITIES = (
     ("M", "mean_deviation_mm"),
     ("A", "accuracy_mm"),
 )
-
-
-def _proposal(run: AxisRun, *, draft: bool) -> Propose:
-    return Propose(
-        key=f"{run.name}.proposal",
-        axis=run.name,
-        draft=draft,
-        finding={**run.finding, "readings": run.readings_as_data()},
-    )

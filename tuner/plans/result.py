@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from tuner.drive.scale import form_words
-from tuner.messages import Say
+from tuner.messages import Propose, Say
 from tuner.plans.run import AxisRun, Part
 
 _WORTH_SAYING = 0.01
@@ -71,3 +71,13 @@ def _causes_in_words(finding: Mapping[str, Any]) -> list[str]:
     named = [one["says"] for one in finding["causes"][:1]]
     named += [one["says"] for one in finding["causes"][1:] if one["p"] >= _LIKELIER_THAN_NOT]
     return named[::-1] if finding["verdict"] == "repair-first" else named
+
+
+def proposal_of(run: AxisRun, *, draft: bool) -> Propose:
+    """Return the proposal of what was found of the axis; a `draft` until its looks are done."""
+    return Propose(
+        key=f"{run.name}.proposal",
+        axis=run.name,
+        draft=draft,
+        finding={**run.finding, "readings": run.readings_as_data()},
+    )
