@@ -676,6 +676,14 @@ def test_a_logbook_of_version_1_becomes_one_of_today(file: Path) -> None:
             log.step("note", "kind", "key")
 
 
+def make_version_2(database: sqlite3.Connection) -> None:
+    database.execute("DROP VIEW reading")
+    for statement in schema._statements(schema._REST_OF_2):
+        if "VIEW reading" in statement:
+            database.execute(statement)
+    database.execute("PRAGMA user_version = 2")
+
+
 def test_a_logbook_of_version_2_counts_what_came_out_the_same(file: Path) -> None:
     with closing(Logbook(file)) as logbook:
         log = logbook.begin(HEAD, SetClock())
@@ -684,16 +692,25 @@ def test_a_logbook_of_version_2_counts_what_came_out_the_same(file: Path) -> Non
         log.step("reply", "Value", "x.same-twice", {"value": True})
         log.close()
     with closing(sqlite3.connect(file, isolation_level=None)) as there:
-        there.execute("DROP VIEW reading")
-        for statement in schema._statements(schema._REST_OF_2):
-            if "VIEW reading" in statement:
-                there.execute(statement)
-        there.execute("PRAGMA user_version = 2")
+        make_version_2(there)
         assert there.execute("SELECT withdrawn FROM reading").fetchall() == [(1,), (0,)]
     for _ in range(2):
         with closing(Logbook(file)) as logbook:
             assert logbook.set_aside is None
             assert [one.withdrawn for one in logbook.readings(HEAD.id)] == [False, False]
+
+
+def test_what_is_damaged_in_version_2_is_not_sealed_as_right(file: Path) -> None:
+    with closing(Logbook(file)) as logbook:
+        for name in ("s-8", "s-9"):
+            logbook.begin(named(name), SetClock()).end("finished", None)
+    with closing(sqlite3.connect(file, isolation_level=None)) as there:
+        there.execute("UPDATE session SET machine = 'Another' WHERE id = 's-8'")
+        make_version_2(there)
+    Logbook(file).close()  # brings it up to date
+    with closing(Logbook(file)) as logbook:
+        assert "Could not be read: s-8" in str(logbook.set_aside)
+        assert logbook.sessions() == ["s-9"]
 
 
 def test_another_process_may_have_brought_it_up_to_date() -> None:

@@ -210,3 +210,16 @@ def test_words_taken_back_come_again_with_enter(bench: Bench) -> None:
     bench.run(answer, NAME, FREE)
     assert offered == [("name", ""), ("free", ""), ("name", "too small"), ("free", "")]
     assert bench.heard == [Value("too small"), Value(7.0)]
+
+
+def test_a_plan_that_says_something_else_when_made_anew_is_a_defect(bench: Bench) -> None:
+    plans = iter([[FREE, CLEAR], []])
+    outcome = bench.engine(["5", "undo"]).run(lambda: bench.plan(*next(plans)))
+    assert outcome.ended_as == "failed"
+    (said,) = [one for one in bench.person.tagged("NOTE") if one.key == "failed"]
+    assert "ended before the question" in said.says
+
+
+def test_a_question_that_is_not_in_the_record_takes_all_of_it_back() -> None:
+    note = Step(2, 0.0, *TAKEN_BACK, "name", None)
+    assert what_counts([Step(1, 0.0, "intent", "Text", "other", {}), note]) == []
