@@ -96,10 +96,13 @@ def test_more_doubt_never_makes_what_fits_worse_the_one_it_is(count, train, tent
     for sense in senses:
         assert exact in sense.left
         assert sense.sure is None or sense.sure.name == exact
-    leads = [share(one, "lost-steps") >= share(one, "belt-jump") for one in senses]
     if not teeth:
-        # Lost cycles are the more common of the two: once ahead by their fit, they stay it.
-        assert leads == sorted(leads)
+        # The worse fit leads at most by what it is more common, as the odds assume: one tooth is
+        # more common than three lost cycles.
+        jumped = max(1, round(count * step_mm / float(train.drive.pitch_mm)))
+        rarer = (0.40 * 0.2 * 0.8 ** (count - 1)) / (0.12 * 0.5 * 0.5 ** (jumped - 1))
+        for sense in senses:
+            assert share(sense, "lost-steps") >= min(1.0, rarer) * share(sense, "belt-jump") - 1e-9
 
 
 def test_a_pause_and_a_move_are_known_by_their_sizes():

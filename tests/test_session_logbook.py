@@ -10,6 +10,7 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from threading import Timer
 from typing import Any
 
 import pytest
@@ -440,6 +441,17 @@ def test_two_processes_write_two_sessions_at_once(file: Path) -> None:
         for process in writers:
             process.kill()
             process.communicate()
+
+
+def test_a_logbook_that_another_process_begins_just_now_is_waited_for(file: Path) -> None:
+    file.parent.mkdir(parents=True)
+    with closing(sqlite3.connect(file, isolation_level=None, check_same_thread=False)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        done = Timer(0.2, other.execute, ["ROLLBACK"])
+        done.start()
+        with closing(Logbook(file)) as logbook:
+            assert logbook.sessions() == []
+        done.join()
 
 
 def test_a_hold_that_cannot_be_taken(tmp_path: Path, logbook: Logbook) -> None:

@@ -294,12 +294,24 @@ class Logbook:
 
     def _make_ready(self) -> None:
         with disk_trouble(self.path):
-            self._database.execute("PRAGMA journal_mode = WAL")
+            self._write_ahead()
             self._database.execute("PRAGMA synchronous = FULL")
             self._database.execute("PRAGMA foreign_keys = ON")
             if self._pragma("user_version") < VERSION:
                 with self._writing() as database:  # another process may have been faster
                     bring_up_to_date(database, self._pragma("user_version"))
+
+    def _write_ahead(self) -> None:
+        """Turn the write-ahead log on, for which SQLite does not wait while another writes."""
+        while True:
+            try:
+                self._database.execute("PRAGMA journal_mode = WAL")
+                return
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
+                    raise
+            self._database.execute("BEGIN EXCLUSIVE")  # for this it does, up to its timeout
+            self._database.execute("ROLLBACK")
 
     def _damage(self, largest_checked_bytes: float, check_pages: bool) -> str | None:
         """Return in words what is damaged in the file, None when nothing is."""
