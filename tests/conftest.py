@@ -4,6 +4,9 @@ Every wire transcript that a session left there, of this process or of a subproc
 show caution, consent and motion in that order, and no word off the allow-list. Every session
 in every logbook there, whichever plan it followed, must replay to the same messages and the same
 result.
+
+Properties are tried on the same examples in every run, so that a change is what breaks a run;
+``--hypothesis-profile=search`` looks for new ones.
 """
 
 from __future__ import annotations
@@ -14,6 +17,7 @@ from pathlib import Path
 import evidence
 import pytest
 from fakes import SetClock
+from hypothesis import settings
 
 from tuner.card.dialect import parse_dialect
 from tuner.card.read import parse_card
@@ -28,6 +32,10 @@ from tuner.wire.port import Port
 
 PLANS = {bench.NAME, check.NAME, intake.NAME, *PROCEDURES}
 MADE_UP = {"", "card", "dialect"}
+
+settings.register_profile("same", derandomize=True)
+settings.register_profile("search", derandomize=False)
+settings.load_profile("same")
 
 
 @pytest.fixture(autouse=True)
