@@ -571,6 +571,7 @@ def test_a_session_on_a_real_terminal(terminal: Terminal) -> None:
     assert lines[0] == "─" * (COLUMNS - 1)
     assert lines[1].startswith("  WARNING  hands out")
     os.write(terminal.person, b"go\r")
+    terminal.wait_for("moving now")  # the work has its answer, and is not stopped before it
     terminal.wait_for("working, Ctrl-X stops")
     os.write(terminal.person, b"\x18")
     terminal.wait_for("heaters are off")

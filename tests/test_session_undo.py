@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from test_session_engine import DECLARED, GREETING, LEAVING, LIMITS, MOVE, READI
 
 from tuner.messages import (
     Again,
+    Ask,
     Checkpoint,
     Choose,
     Confirm,
@@ -23,6 +25,7 @@ from tuner.messages import (
     Question,
     Say,
     Text,
+    Undo,
     Value,
 )
 from tuner.session.logbook import Step
@@ -109,6 +112,34 @@ def test_what_happened_stands(
     assert not any((one.phase, one.kind) == TAKEN_BACK for one in steps(bench))
 
 
+ZERO = Ask(key="zero", axis="x", at_mm=0.0, approach="plus", n=0, low_mm=-1.0, high_mm=1.0)
+
+
+def test_a_look_at_the_closed_jaws_is_an_answer_like_others(bench: Bench) -> None:
+    outcome = bench.run(
+        ["5", "undo", "6", "again", "0.01", "undo", "0.02", "yes"], FREE, ZERO, CLEAR
+    )
+    assert outcome.result == {"heard": 3}
+    assert bench.heard == [Value(6.0), Value(0.02), Value(True)]
+    assert asked(bench) == ["free", "zero", "free", "zero", "zero", "clear", "zero", "clear"]
+    assert replay(bench.plan(FREE, ZERO, CLEAR), steps(bench)).result == outcome.result
+    assert bench.heard == [Value(6.0), Value(0.02), Value(True)]
+
+
+def test_the_first_reading_takes_back_the_question_before_it(bench: Bench) -> None:
+    first = replace(READING, may_undo=False)
+    bench.run(["5", "undo", "6", "70", "undo", "yes"], FREE, first, CLEAR)
+    assert bench.heard[0] == Value(6.0)
+    assert asked(bench) == ["free", first.key, "free", first.key, "clear", "clear"]
+    assert len(bench.logbook.readings(bench.log.session)) == 1
+
+
+def test_a_reading_that_takes_back_one_of_its_own_is_heard_by_the_plan(bench: Bench) -> None:
+    bench.run(["5", "undo"], FREE, replace(READING, may_undo=True))
+    assert bench.heard == [Value(5.0), Undo()]
+    assert not any((one.phase, one.kind) == TAKEN_BACK for one in steps(bench))
+
+
 def test_what_can_be_taken_back_is_offered_and_nothing_else(bench: Bench) -> None:
     offered: list[tuple[str, bool]] = []
 
@@ -172,14 +203,15 @@ def test_a_record_with_answers_taken_back_replays(
     tmp_path_factory: pytest.TempPathFactory, typed: list[str]
 ) -> None:
     bench = Bench(tmp_path_factory.mktemp("undo") / "logbook.db")
-    questions = [
-        Text(key=f"q{number % 4}", low_mm=0.0, high_mm=9.0) for number in range(6)
-    ]  # two keys come twice
-    outcome = bench.run([*typed, *["5"] * 7], *questions)
+    # Two keys come twice, and jaws are closed twice.
+    words = [Text(key=f"q{number % 4}", low_mm=0.0, high_mm=9.0) for number in range(6)]
+    jaws = replace(ZERO, high_mm=9.0)
+    questions = [*words[:3], jaws, *words[3:], jaws]
+    outcome = bench.run([*typed, *["5"] * 9], *questions)
     heard = bench.heard
     bench.logbook.close()
     expected: list[float] = []
-    for word in [*typed, *["5"] * 7]:
+    for word in [*typed, *["5"] * 9]:
         if len(expected) == len(questions):
             break
         if word == "undo":

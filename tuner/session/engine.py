@@ -200,7 +200,7 @@ class Engine:
                 reply = self._answer(message)
                 if self._stopping.is_set():
                     raise Stopped("stopped at your word")
-                if isinstance(reply, Undo) and not isinstance(message, Ask):
+                if _takes_back_an_answer(message, reply):
                     plan.close()
                     plan = make_plan()
                     message = self._question_again(plan)
@@ -247,10 +247,10 @@ class Engine:
         if self._watch is not None:
             self._look_at_heat(self._watch)
         reply = self._answered[type(message)](message)
-        if isinstance(reply, Undo) and not isinstance(message, Ask):
+        if _takes_back_an_answer(message, reply):
             self._write(*TAKEN_BACK, self._question_before() or message.key)
-        else:
-            self._write("reply", *_kind_and_body(reply, message.key))
+            return reply
+        self._write("reply", *_kind_and_body(reply, message.key))
         if not _is_only_words(message):
             self._settled = len(self._so_far)
         return reply
@@ -268,7 +268,7 @@ class Engine:
         It must when something happened since: a move, a reading, a report, limits, a file.
         """
         *before, _ = [one for one in self._so_far[self._settled :] if one.phase == "intent"]
-        keys = [one.key for one in before if one.kind in _QUESTIONS]
+        keys = [one.key for one in before if _is_question(one)]
         return keys[-1] if keys else None
 
     def _question_again(self, plan: Plan) -> Message:
@@ -304,7 +304,7 @@ class Engine:
                 patience_s = UNATTENDED_S if self._is_heated() else None
                 typed = self._person.ask(replace(question, patience_s=patience_s))
                 reply = parse(question.accepts, typed)
-                if isinstance(reply, Again) and not isinstance(question.message, Ask):
+                if isinstance(reply, Again) and not _is_reading(question.message):
                     continue  # said once more
                 return reply
             except BadAnswer as reason:
@@ -336,18 +336,19 @@ class Engine:
             *((("replaces", str(message.replaces)),) if message.replaces else ()),
             *((("unit", message.unit),) if message.unit != "mm" else ()),
         )
-        choices = "again, undo, stop" if message.may_undo else "again, stop"
+        may_undo = message.may_undo or self._question_before() is not None
+        choices = "again, undo, stop" if may_undo else "again, stop"
         units = "mm|in" if message.unit == "mm" else message.unit
         says = f"{message.says} Answer number [{units}], {choices}".lstrip()
         question = Question(
             Line("READING", message.key, fields, says),
-            Length(message.low_mm, message.high_mm, True, message.may_undo, unit=message.unit),
+            Length(message.low_mm, message.high_mm, True, may_undo, unit=message.unit),
             message,
         )
         doubted: float | None = None
         while True:
             reply = self._until_it_fits(question)
-            if isinstance(reply, Undo):
+            if isinstance(reply, Undo) and message.may_undo:
                 self._readings -= 1
             if not isinstance(reply, Value):
                 return reply
@@ -639,7 +640,23 @@ def _is_only_words(message: Message) -> bool:
     """Return whether nothing happened with `message` that an answer taken back could upset."""
     if isinstance(message, Decided):
         return not isinstance(message.value, Limits)
+    if isinstance(message, Ask):
+        return not _is_reading(message)
     return isinstance(message, Say | Checkpoint | Confirm | Choose | Text)
+
+
+def _is_reading(message: Message | None) -> bool:
+    """Return whether `message` asks for a reading that counts; closed jaws do not."""
+    return isinstance(message, Ask) and message.n > 0
+
+
+def _is_question(intent: Step) -> bool:
+    return intent.kind in _QUESTIONS or (intent.kind == "Ask" and not intent.body["n"])
+
+
+def _takes_back_an_answer(message: Message, reply: Reply) -> bool:
+    """Return whether `reply` undoes the question before; a plan takes its readings back itself."""
+    return isinstance(reply, Undo) and not (isinstance(message, Ask) and message.may_undo)
 
 
 def _kind_and_body(reply: Reply, key: str) -> tuple[str, str, Any]:
