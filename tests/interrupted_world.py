@@ -271,6 +271,17 @@ class Whole:
         card = parse_card(self.held.head.card, "recorded card")
         return frozenset(name for name, axis in card.axes.items() if axis.vertical)
 
+    @cached_property
+    def all_read(self) -> Place:
+        """The place right after the last reading was confirmed."""
+        last, is_reading = 0, False
+        for at, step in enumerate(self.held.steps, 1):
+            if step.phase == "intent":
+                is_reading = step.kind == "Ask" and step.body["n"] > 0
+            elif step.phase == "reply" and is_reading:
+                last = at
+        return Place("step", last + 1)
+
     def uses_all(self, axis: str) -> bool:
         """Return whether every reading of an axis stands in its proposal."""
         return self.held.proposed.get(axis) == self.held.of_axis(axis)

@@ -74,6 +74,16 @@ def test_interrupted_and_taken_up_again(
     assert broken == {}
 
 
+@pytest.mark.parametrize("name", SAMPLES)
+def test_interrupted_once_all_is_read_it_reads_nothing_more(
+    tmp_path_factory: pytest.TempPathFactory, name: str
+) -> None:
+    of = uninterrupted(name)
+    home = tmp_path_factory.mktemp("read")
+    assert tried(of, [of.all_read], home).broken == ()
+    assert held(home).readings == of.held.readings
+
+
 def test_every_procedure_is_in_the_sample() -> None:
     assert list(SAMPLES) == [one.name for one in PROCEDURES]
 

@@ -49,14 +49,16 @@ _READ_TWICE_MM = 0.2
 class _Test:
     """One axis under test; `runs` are those that are whole, with their visit, `begun` counts all.
 
-    A run holds the readings at all targets arriving in plus, then those arriving in minus, both
-    in the order of the targets, in mm along the axis.
+    `before` is how many readings there were when the last of them was begun. A run holds the
+    readings at all targets arriving in plus, then those arriving in minus, both in the order of the
+    targets, in mm along the axis.
     """
 
     run: AxisRun
     targets_mm: list[float] = field(default_factory=list)
     runs: list[tuple[int, list[float], list[float]]] = field(default_factory=list)
     begun: int = 0
+    before: int = 0
 
 
 def axis_cycle(card: Card, dialect: Dialect, axes: Sequence[str], network: bool) -> Plan:
@@ -112,6 +114,8 @@ def _test_axis(
 def _tested(test: _Test, contact: Contact, step: int, of: int) -> Part[Finding | None]:
     """Go through the runs that are missing; or return why that cannot be."""
     run = test.run
+    if test.begun > len(test.runs):
+        _keep_if_whole(test)
     if len(test.runs) == _RUNS:
         return None
     if not contact.is_made:
@@ -162,17 +166,22 @@ def _one_run(test: _Test) -> Part[None]:
             says=f"Run {number} was cut off and begins anew: a run counts only whole",
         )
     test.begun = number
-    run.settled = len(run.readings)
+    test.before = run.settled = len(run.readings)
     sides: tuple[Approached, Approached] = ("plus", "minus")
     for side in sides:
         count = len(test.targets_mm)
         order = range(count) if side == "plus" else reversed(range(count))
         for at in order:
             yield from take_reading(run, _stop(test, number, side, at))
-    here = run.readings[-2 * len(test.targets_mm) :]
-    along_mm = [run.grows * one.reading_mm for one in here]
-    middle = len(test.targets_mm)
-    test.runs.append((run.visit, along_mm[:middle], along_mm[middle:][::-1]))
+    _keep_if_whole(test)
+
+
+def _keep_if_whole(test: _Test) -> None:
+    """Keep the run that was begun, once all of its places are read."""
+    run, middle = test.run, len(test.targets_mm)
+    along_mm = [run.grows * one.reading_mm for one in run.readings[test.before :]]
+    if len(along_mm) == 2 * middle:
+        test.runs.append((run.visit, along_mm[:middle], along_mm[middle:][::-1]))
 
 
 def _stop(test: _Test, number: int, side: Approached, at: int) -> Stop:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from tuner.metrology.lattice import Offset
-from tuner.plans.run import AxisRun
+from tuner.plans.run import AxisRun, Part
 
 __all__ = ["READ_TWICE_MM", "SLOW_CYCLES", "Fast", "Hunt"]
 
@@ -28,6 +29,7 @@ class Hunt:
     readings of it since the caliper was placed. `smallest_mm` is the smallest loss that a cycle
     would have shown. `lost` is what was lost as far as is known now, and is kept whatever comes
     after; of all `rounds` at its feed it came in `round`, counted from 1, where they are counted.
+    `weigh` says it anew by all readings of the place where it shows.
     """
 
     run: AxisRun
@@ -42,6 +44,7 @@ class Hunt:
     smallest_mm: float = 0.0
     outcome: str = ""
     lost: dict[str, Any] = field(default_factory=dict)
+    weigh: Callable[[list[float]], Part[Any]] | None = None
     zero_first_mm: float = 0.0
     zero_is_good: bool = True
 

@@ -122,6 +122,8 @@ def _climbed(run: AxisRun, contact: Contact, step: int, of: int) -> Part[Finding
 def _hunted(hunt: Hunt, contact: Contact, step: int, of: int) -> Part[Finding | None]:
     """Hunt until the outcome is there, going on where it was cut off; or return why not."""
     run = hunt.run
+    if hunt.lost and hunt.weigh is not None and run.repeats[-1][0] is run.readings[-1]:
+        yield from hunt.weigh(_last_place_mm(run))  # cut off while it was read again
     if hunt.lost:
         hunt.outcome = "lost"
     if hunt.outcome:
@@ -332,9 +334,9 @@ def _slow_cycles(hunt: Hunt) -> Part[Finding | None]:
         yield from _count_as_astray(run, _ASTRAY_SLOWLY_MM)
     ways = yield from _weigh_slow(hunt, groups)
     if ways != "still":
+        hunt.weigh = lambda last_mm: _weigh_slow(hunt, [*groups[:-1], last_mm])
         yield from take_repeats(run, _SEATS_AFTER)
-        groups[-1] = [one.reading_mm for one in run.repeats[-1]]
-        ways = yield from _weigh_slow(hunt, groups)
+        ways = yield from hunt.weigh(_last_place_mm(run))
     if ways == "still":
         hunt.done.append((slow, "neither"))
         came_back = [group[0] for group in groups]
@@ -427,11 +429,12 @@ def _fast_cycle(hunt: Hunt, key: str, feed: float, fast: Fast) -> Part[None]:
     run, slow = hunt.run, hunt.slow_mm_per_min
     yield from _out(hunt, key, feed if fast == "out" else slow)
     after_mm = [(yield from _back(hunt, key, feed if fast == "back" else slow))]
-    smallest_mm = yield from _weigh_fast(hunt, after_mm, feed, fast)
+    hunt.weigh = partial(_weigh_fast, hunt, feed=feed, fast=fast)
+    smallest_mm = yield from hunt.weigh(after_mm)
     if hunt.lost:
         yield from take_repeats(run, _SEATS_AFTER)
-        after_mm = [one.reading_mm for one in run.repeats[-1]]
-        smallest_mm = yield from _weigh_fast(hunt, after_mm, feed, fast)
+        after_mm = _last_place_mm(run)
+        smallest_mm = yield from hunt.weigh(after_mm)
     hunt.smallest_mm = max(hunt.smallest_mm, smallest_mm)
     if hunt.lost:
         hunt.outcome = "lost"
@@ -439,6 +442,11 @@ def _fast_cycle(hunt: Hunt, key: str, feed: float, fast: Fast) -> Part[None]:
     hunt.before_mm += after_mm
     hunt.done.append((feed, fast))
     yield from _count_as_astray(run, 0.0)
+
+
+def _last_place_mm(run: AxisRun) -> list[float]:
+    """Return what was read of the place where the axis stands, the caliper seated anew."""
+    return [one.reading_mm for one in run.repeats[-1]]
 
 
 def _weigh_fast(hunt: Hunt, after_mm: list[float], feed: float, fast: Fast) -> Part[float]:
