@@ -138,6 +138,23 @@ def test_as_people_say_it() -> None:
     assert parse(LENGTH, "12,3 cm") == Value(123.0)
 
 
+COLOURS = OneOf(
+    ("red", "green"), also=(("grass", "green"), ("like fire", "red"), ("fresh", "green"))
+)
+
+
+@pytest.mark.parametrize("text", ["grass", "Fresh grass", "as grassy as can be", "green"])
+def test_plain_words_mean_the_only_option_that_they_fit(text: str) -> None:
+    assert parse(COLOURS, text) == Value("green")
+    assert parse(COLOURS, "like-fire") == Value("red")
+
+
+@pytest.mark.parametrize("text", ["", "regrass", "grass like fire", "like a fire"])
+def test_plain_words_that_fit_none_or_several_are_refused(text: str) -> None:
+    with pytest.raises(BadAnswer, match="1 to 2 or one of: red, green"):
+        parse(COLOURS, text)
+
+
 @pytest.mark.parametrize("accepts", [YES_NO, LENGTH, READING, FIRST_READING])
 def test_again_is_no_answer_but_a_wish(accepts: Accepts) -> None:
     assert parse(accepts, "again") == Again()

@@ -25,6 +25,7 @@ from tuner.messages import Choose, Go, Line, Observe, Plan, Question, Say, Text
 from tuner.plans.card_setup import card_setup
 
 PATIENCE_S = 10.0  # only ever waited for when a test fails
+_MOST_ASKED = 300
 
 
 class Typist:
@@ -50,6 +51,7 @@ class Typist:
     def ask(self, question: Question) -> str:
         assert not isinstance(question.accepts, Go)
         assert question.accepts.may_undo or question.line.key in ("machine.name", "draft")
+        assert len(self.asked) < _MOST_ASKED, self.said("refused")
         self.asked.append(question.line.key)
         waiting = self._then.get(len(self.asked))
         if waiting:
@@ -249,7 +251,50 @@ def test_the_card_goes_where_it_was_asked_for(tmp_path: Path, at: list[Typist]) 
     target = tmp_path / "mine.toml"
     assert new(tmp_path / "home", target) == 0
     assert read_card(target).name == "Slide"
-    assert not (tmp_path / "home").exists()
+    assert [*(tmp_path / "home" / "cards").iterdir()] == []
+
+
+@pytest.mark.parametrize("typed", ["my bench two", "my bench two.toml"])
+def test_a_name_alone_goes_where_cards_are_found_by_name(
+    tmp_path: Path, at: list[Typist], monkeypatch: pytest.MonkeyPatch, typed: str
+) -> None:
+    here = tmp_path / "here"
+    here.mkdir()
+    monkeypatch.chdir(here)
+    monkeypatch.setenv("TUNER_HOME", str(tmp_path / "home"))
+    at.append(Typist({**ONE_AXIS, "file": typed}))
+    assert new(tmp_path / "home") == 0
+    path = tmp_path / "home" / "cards" / "my bench two.toml"
+    assert read_card(path).name == "Slide"
+    assert [*here.iterdir()] == []
+    (written,) = [line for line in at[0].told if line.key == "written"]
+    assert dict(written.fields)["file"] == str(path)
+    assert at[0].said("next.tune")[0].endswith("tuner tune 'my bench two.toml' --port PORT")
+
+
+@pytest.mark.parametrize("typed", ["./mine", "./mine.toml"])
+def test_a_path_goes_where_it_says_and_is_told_whole(
+    tmp_path: Path, at: list[Typist], monkeypatch: pytest.MonkeyPatch, typed: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    at.append(Typist({**ONE_AXIS, "file": typed}))
+    assert new(tmp_path / "home") == 0
+    path = tmp_path / "mine.toml"
+    assert read_card(path).name == "Slide"
+    assert at[0].said("written")[0].startswith(f"Written to {path}, ")
+    assert at[0].said("next.check")[0].startswith(f"1. tuner card check {path} ")
+
+
+def test_a_target_without_its_ending_gets_it(
+    tmp_path: Path, at: list[Typist], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    at.append(Typist(ONE_AXIS))
+    assert new(tmp_path / "home", Path("bench")) == 0
+    assert read_card(tmp_path / "bench.toml").name == "Slide"
+    assert at[0].said("written")[0].startswith(f"Written to {tmp_path / 'bench.toml'}, ")
+    with pytest.raises(UsedWrongly, match=r"bench\.toml is there already"):
+        new(tmp_path / "home", Path("bench"))
 
 
 @pytest.mark.parametrize("taken", ["file", "folder"])
@@ -274,6 +319,15 @@ def test_a_target_without_a_folder_is_refused_before_the_first_question(
     assert at[0].asked == []
 
 
+def test_a_target_that_no_file_can_have_is_refused_before_the_first_question(
+    tmp_path: Path, at: list[Typist]
+) -> None:
+    at.append(Typist(ONE_AXIS))
+    with pytest.raises(UsedWrongly, match=r"cannot be written .* name another file"):
+        new(tmp_path, tmp_path / ("a" * 300))
+    assert at[0].asked == []
+
+
 def test_a_file_that_is_there_is_never_overwritten(tmp_path: Path, at: list[Typist]) -> None:
     taken = tmp_path / "taken.toml"
     taken.write_text("mine")
@@ -281,7 +335,7 @@ def test_a_file_that_is_there_is_never_overwritten(tmp_path: Path, at: list[Typi
     right = tmp_path / "right.toml"
     typist = Typist(ONE_AXIS)
     first = next_to(typist, "x.stored") + 1
-    words = [str(taken), str(tmp_path), str(missing), "nul\x00.toml", str(right)]
+    words = [str(taken), str(tmp_path), str(missing), "nul\x00.toml", "a" * 300, str(right)]
     typist._then = {first + n: [word] for n, word in enumerate(words)}
     at.append(typist)
     assert new(tmp_path) == 0
@@ -289,10 +343,11 @@ def test_a_file_that_is_there_is_never_overwritten(tmp_path: Path, at: list[Typi
     assert not missing.parent.exists()
     assert read_card(right).name == "Slide"
     refusals = typist.said("refused")
-    assert len(refusals) == 4
+    assert len(refusals) == 5
     assert "is there already and stays as it is; name another file" in refusals[0]
     assert "is a folder; name a file in it" in refusals[1]
     assert "cannot be written" in refusals[2]
+    assert "cannot be written" in refusals[4]
     assert all(one.isprintable() for one in refusals)
 
 
@@ -349,6 +404,31 @@ def test_a_stop_before_the_first_answer_leaves_nothing(tmp_path: Path, at: list[
     assert new(tmp_path / "home") == 3
     assert not (tmp_path / "home").exists()
     assert at[0].told[-1].says == "No card was written, and nothing was changed"
+
+
+def test_an_axis_that_waits_for_its_number_comes_along_with_from(
+    tmp_path: Path, at: list[Typist]
+) -> None:
+    at.append(Typist({**GEARED, "z.stored": "unknown"}))
+    assert new(tmp_path) == 0
+    first = tmp_path / "cards" / "workbench-two.toml"
+    assert [one.name for one in first.parent.iterdir()] == [first.name]
+    assert "5. Z: ask the controller" in at[0].said("next.waiting")[0]
+    assert f"tuner card new --from {first} " in at[0].said("next.waiting")[0]
+    at[0] = Typist({"z.stored": "2000"})
+    assert new(tmp_path, start_from=first) == 0
+    assert first.with_name("workbench-two-2.toml").read_text() == text_of(Typist(GEARED))
+
+
+def test_what_is_wrong_with_an_axis_that_waits_is_said(tmp_path: Path, at: list[Typist]) -> None:
+    at.append(Typist({**GEARED, "z.stored": "unknown"}))
+    assert new(tmp_path) == 0
+    card = tmp_path / "cards" / "workbench-two.toml"
+    card.write_text(card.read_text().replace("#| range_mm = [0.0, 180.0]", '#| range_mm = "far"'))
+    at[0] = Typist({})
+    with pytest.raises(BadFile, match=r"axes\.z\.range_mm"):
+        new(tmp_path, start_from=card)
+    assert at[0].asked == []
 
 
 def test_without_a_stored_number_there_is_no_card(tmp_path: Path, at: list[Typist]) -> None:
@@ -454,6 +534,55 @@ def test_answers_that_cannot_be_kept_are_shown(tmp_path: Path, at: list[Typist])
     assert at[0].said("answered.machine")
 
 
+@pytest.mark.parametrize("answered", [1, 2, 17, 30])
+def test_a_kill_loses_no_answer(tmp_path: Path, at: list[Typist], answered: int) -> None:
+    straight = Typist(GEARED)
+    text = text_of(straight)
+    with subprocess.Popen(
+        [sys.executable, "-m", "tuner", "--home", str(tmp_path), "card", "new", "--plain"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, encoding="utf-8",
+    ) as process:  # fmt: skip
+        assert process.stdin is not None and process.stdout is not None
+        asked: list[str] = []
+        for line in process.stdout:
+            if not is_question(line):
+                continue
+            asked.append(line.split()[1])
+            if len(asked) > answered:
+                process.kill()
+                break
+            process.stdin.write(f"{GEARED.get(asked[-1], '')}\n")
+            process.stdin.flush()
+    assert asked == straight.asked[: answered + 1]
+    later = {key: GEARED[key] for key in straight.asked[answered:] if key in GEARED}
+    at.append(Typist(later))
+    assert new(tmp_path) == 0
+    assert at[0].asked[0] == "draft"
+    card = tmp_path / "cards" / "workbench-two.toml"
+    assert card.read_text() == text
+    assert [*card.parent.iterdir()] == [card]
+
+
+def is_question(line: str) -> bool:
+    return line.startswith(("TEXT ", "CHOICE "))
+
+
+def test_a_refused_answer_is_not_kept(tmp_path: Path, at: list[Typist]) -> None:
+    kept: list[str] = []
+
+    class Looking(Typist):
+        def ask(self, question: Question) -> str:
+            for draft in (tmp_path / "cards").glob("*.json"):
+                kept.append(draft.read_text())
+            return super().ask(question)
+
+    at.append(Looking(ONE_AXIS, {2: "qqq"}))
+    assert new(tmp_path) == 0
+    assert at[0].said("refused")
+    assert len(kept) == len(at[0].asked) - 1
+    assert not any("qqq" in one for one in kept)
+
+
 # --- going back ---------------------------------------------------------------------------
 
 
@@ -468,7 +597,7 @@ class Seeing(Typist):
     def ask(self, question: Question) -> str:
         assert not isinstance(question.accepts, Go)
         self.defaults.append(getattr(question.accepts, "default", ""))
-        self.sections.append(next(one.says for one in self.told[::-1] if one.tag == "STEP"))
+        self.sections.append(next((one.says for one in self.told[::-1] if one.tag == "STEP"), ""))
         return super().ask(question)
 
 
@@ -485,6 +614,60 @@ def test_back_offers_the_former_answer_and_shows_its_section() -> None:
         "The machine", "The caliper", "The machine", "The caliper",
     ]  # fmt: skip
     assert typist.defaults[first] == "none"
+
+
+def test_a_refused_answer_leaves_the_former_one_on_offer() -> None:
+    straight = Typist(ONE_AXIS)
+    text_of(straight)
+    n = straight.asked.index("x.microsteps") + 1
+    typist = Seeing(ONE_AXIS, {n: "back", n + 1: "many", n + 2: "1.7", n + 3: ""})
+    text_of(typist)
+    assert typist.asked[n : n + 3] == ["x.angle"] * 3
+    assert typist.defaults[n : n + 3] == ["1.8"] * 3
+    assert len(typist.said("refused")) == 2
+
+
+def test_a_former_answer_that_is_refused_is_not_offered_again(
+    tmp_path: Path, at: list[Typist]
+) -> None:
+    draft = stopped(tmp_path, at, ONE_AXIS, 3)
+    draft.write_text(draft.read_text().replace('"answer": "x"', '"answer": "q"'))
+    at[:] = [Seeing(ONE_AXIS, {3: "", 4: "x"})]
+    assert new(tmp_path) == 0
+    assert at[0].asked[:4] == ["draft", "machine.name", "machine.axes", "machine.axes"]
+    assert isinstance(at[0], Seeing)
+    assert at[0].defaults[2:4] == ["q", ""]
+
+
+@pytest.mark.parametrize(
+    ("typed", "form"),
+    [
+        ("steps/mm", "steps_per_mm"), ("steps per mm", "steps_per_mm"),
+        ("Steps-per-mm", "steps_per_mm"), ("mm/step", "mm_per_step"),
+        ("mm per step", "mm_per_step"), ("mm per revolution", "travel_per_rev_mm"),
+        ("mm/rev", "travel_per_rev_mm"), ("mm/motor rev", "travel_per_motor_rev_mm"),
+        ("mm per motor revolution", "travel_per_motor_rev_mm"),
+    ],
+)  # fmt: skip
+def test_the_form_is_taken_as_people_say_it(typed: str, form: str) -> None:
+    answers = {**ONE_AXIS, "x.stored": "40"}
+    expected = text_of(Typist({**answers, "stored.form": form}))
+    typist = Typist({**answers, "stored.form": typed})
+    assert text_of(typist) == expected
+    assert typist.said("refused") == []
+
+
+@pytest.mark.parametrize("typed", ["mm", "steps", "per mm"])
+def test_what_may_be_more_than_one_form_is_refused(typed: str) -> None:
+    typist = Typist(ONE_AXIS)
+    typist._then = {next_to(typist, "stored.form"): [typed]}
+    text_of(typist)
+    assert len(typist.said("refused")) == 1
+
+
+@pytest.mark.parametrize("typed", ["x axis", "X-axis", "axis X"])
+def test_an_axis_like_another_is_named_as_people_say_it(typed: str) -> None:
+    assert text_of(Typist({**GEARED, "y.same-as": typed})) == text_of(Typist(GEARED))
 
 
 def test_what_was_said_of_another_part_is_not_offered() -> None:

@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 
 from tuner import cli
-from tuner.commands.cards import found_card
-from tuner.errors import BadFile
+from tuner.card.read import parse_card
+from tuner.card.waiting import behind_mark
+from tuner.commands.cards import check_axes, found_card
+from tuner.errors import BadFile, UsedWrongly
 from tuner.rehearsal.faults import card_text
 
 
@@ -64,3 +66,13 @@ def test_every_command_that_takes_a_card_looks_there(
 def test_and_so_do_those_that_ask(home: Path, arguments: list[str]) -> None:
     with pytest.raises(BadFile, match=r"there are: mule\.toml, other\.toml"):
         cli.run(["--home", str(home), *arguments])
+
+
+def test_an_axis_that_waits_is_said_to_wait() -> None:
+    waits = behind_mark(["[axes.u]", "stored = { steps_per_mm = ? }"])
+    card = parse_card("\n".join([card_text("bench-mule"), *waits]), "card")
+    check_axes(card, card.axes)
+    with pytest.raises(UsedWrongly, match=r"axis u waits for its stored number.*--from CARD"):
+        check_axes(card, ["x", "u"])
+    with pytest.raises(UsedWrongly, match="has no axis v; it has x"):
+        check_axes(card, ["v"])

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from contextlib import closing
 from pathlib import Path
 
+import numpy as np
 import pytest
 from counter import intake
 from fakes import SetClock
@@ -20,7 +21,7 @@ from tuner.commands.choosing import Arguments
 from tuner.commands.menu import what_to_do
 from tuner.commands.rehearse import rehearse
 from tuner.commands.why import delivery_reason, size_errors, why_is_it_wrong
-from tuner.errors import UsedWrongly
+from tuner.errors import Stopped, UsedWrongly
 from tuner.messages import Choose, Go, Line, OneOf, Question
 from tuner.plans.run import Part
 from tuner.rehearsal.faults import FAULTS, card_text
@@ -333,7 +334,27 @@ def test_what_a_conversation_comes_to_is_run_with_the_same_home(
 # --- why ------------------------------------------------------------------------------------
 
 
-def sizes(home: Path, where: str, small: str, large: str, **more: str) -> tuple[Arguments, Answers]:
+def questions(home: Path, typed: str) -> list[str]:
+    """Return which questions come when `typed` answers the first one."""
+    person = Answers({"why.what": [typed, "5"], "why.another": "no"})
+    keys: list[str] = []
+    answer = person.ask
+
+    def ask(question: Question) -> str:
+        keys.append(question.line.key)
+        if len(keys) > 2:
+            raise Stopped("enough")
+        return answer(question)
+
+    person.ask = ask  # type: ignore[method-assign]
+    with pytest.raises(Stopped):
+        Interview(person).run(lambda: why_is_it_wrong(home))
+    return keys
+
+
+def sizes(
+    home: Path, where: str, small: str, large: str, **more: str | list[str]
+) -> tuple[Arguments, Answers]:
     answers = {
         "why.what": "1", "why.where": where, "why.axis": "1", "why.small.nominal": "20",
         "why.small.measured": small, "why.large.nominal": "100", "why.large.measured": large,
@@ -378,7 +399,7 @@ def test_nothing_is_done_without_a_yes(home: Path) -> None:
 
 
 def test_errors_of_two_sizes_and_their_uncertainty() -> None:
-    found = size_errors((20.0, 20.5), (100.0, 101.3), u_mm=0.05)
+    found = size_errors([(20.0, 20.5), (100.0, 101.3)], u_mm=0.05)
     assert found.ratio == pytest.approx(0.01)
     assert found.constant_mm == pytest.approx(0.3)
     # (0.8 - 0) / 80 with two errors of 0.05; the line at 0 from points at 20 and 100
@@ -388,12 +409,119 @@ def test_errors_of_two_sizes_and_their_uncertainty() -> None:
     assert found.has_constant
 
 
+def test_errors_of_many_sizes_are_those_of_a_straight_line() -> None:
+    """Against numpy's own least squares, whose covariance is that of unit errors."""
+    made = [(20.0, 20.31), (40.0, 40.28), (60.0, 60.45), (100.0, 100.52)]
+    nominal, measured = (np.array(column) for column in zip(*made, strict=True))
+    line, unscaled = np.polyfit(nominal, measured - nominal, 1, cov="unscaled")
+    found = size_errors(made, u_mm=0.05)
+    assert (found.ratio, found.constant_mm) == pytest.approx(tuple(line))
+    assert found.ratio_U == pytest.approx(2 * 0.05 * unscaled[0, 0] ** 0.5)
+    assert found.constant_U_mm == pytest.approx(2 * 0.05 * unscaled[1, 1] ** 0.5)
+    off_mm = measured - nominal - np.polyval(line, nominal)
+    at = np.argmax(np.abs(off_mm))
+    assert (found.furthest_mm, found.furthest_off_mm) == pytest.approx((nominal[at], off_mm[at]))
+
+
+def test_further_sizes_are_written_down_too(home: Path) -> None:
+    more: dict[str, str | list[str]] = {
+        "why.another": ["yes", "yes", ""],
+        "why.more.nominal": ["60", "140"],
+        "why.more.measured": ["60.3", "140.3"],
+    }
+    got, person = sizes(home, "one-axis", "20.3", "100.3", **more)
+    rows = Path(got[1]).read_text(encoding="utf-8").splitlines()[1:]
+    assert rows == [f"{size},{size}.3,outside,x" for size in (20, 100, 60, 140)]
+    assert "measure that one again" not in person.said("why.sizes")
+    assert cli.run(got) == 0
+
+
+def test_a_size_that_fits_no_other_is_named(home: Path) -> None:
+    more: dict[str, str | list[str]] = {
+        "why.another": ["yes", ""], "why.more.nominal": "60", "why.more.measured": "61.3",
+    }  # fmt: skip
+    _, person = sizes(home, "one-axis", "20.3", "100.3", **more)
+    assert "60 mm is +0.67 mm off" in person.said("why.sizes")
+
+
+@pytest.mark.parametrize(
+    ("typed", "means"),
+    [
+        ("shifted layers", "why.heights"),
+        ("Layer shift", "why.heights"),
+        ("my layers are shifted along x", "why.heights"),
+        ("it leans", "why.heights"),
+        ("too big", "why.where"),
+        ("too small", "why.where"),
+        ("wrong size", "why.where"),
+        ("Wrong dimensions", "why.where"),
+        ("undersized", "why.where"),
+        ("under-extrusion", "why.asked"),
+        ("underextruded", "why.asked"),
+        ("too little plastic", "why.asked"),
+        ("a CSV of readings", "why.file"),
+        ("something else", "why.go-on"),
+    ],
+)
+def test_plain_words_say_what_is_wrong(home: Path, typed: str, means: str) -> None:
+    asked_next = questions(home, typed)
+    assert asked_next[:2] == ["why.what", means]
+
+
+@pytest.mark.parametrize("typed", ["it is ugly", "shifted and too small", "along", ""])
+def test_words_that_may_mean_several_things_are_asked_about_again(home: Path, typed: str) -> None:
+    assert questions(home, typed)[:2] == ["why.what", "why.what"]
+
+
 def test_a_shift_leads_to_its_size(home: Path) -> None:
     person = Answers({"why.what": "2", "why.heights": "1", "why.axis": "2", "why.shift": "0.64"})
     got = Interview(person).run(lambda: why_is_it_wrong(home))
     assert got == ["offset", "0.64", "--card", str(home / "cards" / "a.toml"), "--axis", "y"]
     assert cli.run(got) == 0
     assert "event" in person.said("why.reason")
+
+
+def test_a_shift_without_a_card_says_so_before_it_asks(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    person = Answers({"why.what": "2", "why.heights": "1", "why.axis": "2", "why.shift": "0.64"})
+    assert Interview(person).run(lambda: why_is_it_wrong(tmp_path / "home")) == []
+    told = [line.key for line in person.told]
+    assert told.index("why.card-first") < told.index("menu.no-card") < told.index("why.with-card")
+    assert f"tuner card new --home {tmp_path / 'home'}" in person.said("why.card-first")
+    assert person.said("why.with-card").endswith("tuner offset 0.64 --card CARD --axis y")
+
+
+def test_where_there_is_a_card_nothing_is_said_about_making_one(home: Path) -> None:
+    person = Answers({"why.what": "2", "why.heights": "1", "why.axis": "2", "why.shift": "0.64"})
+    Interview(person).run(lambda: why_is_it_wrong(home))
+    assert not person.said("why.card-first")
+
+
+@pytest.mark.parametrize(
+    ("answers", "becomes"),
+    [("2\n4\n1\n1\n1\n1\n", ["tune"]), ("2\n1\n2\n0.64\n\n\n", ["offset"])],
+)
+def test_in_plain_mode_what_is_led_to_goes_on_in_it(
+    home: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    answers: str,
+    becomes: list[str],
+) -> None:
+    typed = home / "answers"
+    typed.write_text(answers, encoding="ascii")
+    followed: list[list[str]] = []
+    monkeypatch.setattr(cli, "_is_a_person_there", lambda: True)
+    monkeypatch.setattr(cli, "_follow", lambda line, home: followed.append(line) or 0)
+    with typed.open(encoding="ascii") as stdin:
+        monkeypatch.setattr("sys.stdin", stdin)
+        assert cli.run(["--home", str(home), "why", "--plain"]) == 0
+    assert "CHOICE why.what options=sizes-are-wrong," in capsys.readouterr().out
+    ((command, *rest),) = followed
+    assert [command] == becomes
+    assert rest[-1:] == (["--plain"] if command == "tune" else ["y"])
 
 
 @pytest.mark.parametrize(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+import shlex
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
@@ -265,3 +266,68 @@ def test_a_machine_of_which_nothing_was_found(
         logbook.begin(head("s-1", card=CARD_TEXT), SetClock()).end("stopped", None)
     text = printed(capsys, tmp_path, "history")
     assert text == "Test slide\n  no session of it came to its end with a finding\n"
+
+
+# --- names with blanks ----------------------------------------------------------------------
+
+
+@pytest.fixture
+def job_31(tmp_path: Path) -> Path:
+    """A folder with two sessions of a job whose number has a blank, and one without a job."""
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        for name, job in (("1", "Job 31"), ("2", "Job 31"), ("3", "")):
+            params = {"axes": ["x"], **({"job": job} if job else {})}
+            logbook.begin(head(name, "Slide", params=params), SetClock()).end("finished", {})
+    return tmp_path
+
+
+@pytest.mark.parametrize("words", [("Job", "31"), ("job", "31")])
+def test_a_job_without_its_quotes_is_said_with_them(job_31: Path, words: tuple[str, ...]) -> None:
+    with pytest.raises(UsedWrongly) as wrong:
+        run(["sheet", *words, "--markdown", "--home", str(job_31)])
+    said = str(wrong.value)
+    assert said.startswith(f"there is no session and no job {words[0]}, but a job Job 31: ")
+    assert said.endswith(f"in quotes: tuner --home {job_31} sheet --markdown 'Job 31'")
+    line = shlex.split(said.rpartition(": tuner ")[2])
+    assert run(line) == 0
+
+
+@pytest.mark.parametrize("words", [("Job", "32"), ("3", "Job"), ("Job",)])
+def test_words_that_are_no_job_together_are_no_matter_of_quotes(
+    job_31: Path, words: tuple[str, ...]
+) -> None:
+    with pytest.raises(InputFault, match="no job Job in the logbook") as wrong:
+        run(["sheet", *words, "--home", str(job_31)])
+    assert "quotes" not in str(wrong.value)
+
+
+@pytest.mark.parametrize(
+    ("typed", "line"),
+    [
+        ("rehearse --job Job 31 --hands-off", "rehearse --job 'Job 31' --hands-off"),
+        ("tune --job Job 31 a.toml --port p", "tune --job 'Job 31' a.toml --port p"),
+        ("tune a.toml --port p --job Job 31 b", "tune a.toml --port p --job 'Job 31 b'"),
+        ("log Job 31", "log 'Job 31'"),
+        ("log export Job 31 --axis x", "log export 'Job 31' --axis x"),
+        ("resume Job 31", "resume 'Job 31'"),
+        ("history --machine Bench mule", "history --machine 'Bench mule'"),
+    ],
+)
+def test_one_name_without_its_quotes_is_said_with_them(
+    typed: str, line: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        run(typed.split())
+    assert ended.value.code == 2
+    assert capsys.readouterr().err.endswith(f"A name with blanks goes in quotes: tuner {line}\n")
+
+
+@pytest.mark.parametrize("typed", ["about 31", "log x --nothing", "rehearse 31 --job Job"])
+def test_what_no_quotes_would_help_is_only_refused(
+    typed: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit):
+        run(typed.split())
+    said = capsys.readouterr().err
+    assert "unrecognized arguments" in said
+    assert "quotes" not in said

@@ -19,6 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from simulated_axis import Truth, judge
 
+from tuner import cli
 from tuner.card.schema import Card
 from tuner.drive.scale import Form, Stored
 from tuner.errors import BenchFault
@@ -381,3 +382,77 @@ def test_what_decimals_cost_is_told_for_a_number_that_is_not_round() -> None:
     assert [one["decimals"] for one in long_one["rounded"]] == [0, 1, 2, 3]
     # 80 / 0.75 = 106.666...; 106.67 is a third of a hundredth too much, over 220 mm.
     assert "- 106.67: 0.0069 mm" in markdown
+
+
+# --- looks --------------------------------------------------------------------------------
+
+TEETH = {"key": "pulley-teeth=16", "asks": "count the teeth. Has it 16?"}
+NUMBER = {"key": "stored-number=64", "asks": "read the number. Is it 64?"}
+TO_CONFIRM = "- pulley-teeth (p 0.98): 16 teeth, the card says 20. To confirm: count the teeth"
+
+
+def why(*looked: dict[str, str]) -> tuple[list[str], list[str]]:
+    """Return what a proposal says of its causes and of the looks that were taken."""
+    finding = {**CHANGE, "looked": list(looked)}
+    text = as_markdown(AXIS, as_table("id", "s-1", CARD, AXIS, finding, READINGS))
+    sections = {one.partition("\n")[0]: one for one in text.split("\n## ")}
+    causes, looks = (
+        [line for line in sections.get(name, "").splitlines() if line.startswith("- ")]
+        for name in ("Why", "What was looked at")
+    )
+    return causes, looks
+
+
+def test_what_nobody_looked_at_is_still_to_be_confirmed() -> None:
+    assert why() == ([TO_CONFIRM], [])
+    looks = ["- read the number. Is it 64? **no**"]
+    assert why({**NUMBER, "seen": "no"}) == ([TO_CONFIRM], looks)
+    unsure = ["- count the teeth. Has it 16? **unsure**"]
+    assert why({**TEETH, "seen": "unsure"}) == ([TO_CONFIRM], unsure)
+
+
+@pytest.mark.parametrize(
+    ("seen", "says"), [("yes", "A look has confirmed it"), ("no", "A look did not confirm it")]
+)
+def test_what_was_looked_at_is_said_with_what_was_seen(seen: str, says: str) -> None:
+    causes, looks = why({**TEETH, "seen": seen})
+    assert causes == [f"- pulley-teeth (p 0.98): 16 teeth, the card says 20. {says}"]
+    assert looks == [f"- count the teeth. Has it 16? **{seen}**"]
+
+
+def test_a_look_by_the_name_of_its_cause_counts() -> None:
+    """Of a feeder it is asked whether a part is another at all, not whether it is this one."""
+    assert "A look has confirmed" in why({**TEETH, "key": "pulley-teeth", "seen": "yes"})[0][0]
+
+
+def test_two_parts_are_confirmed_by_both_of_their_looks() -> None:
+    both = {**CAUSE, "looks": ["pulley-teeth=16", "stored-number=64"]}
+    finding = {**CHANGE, "causes": [both]}
+
+    def confirmed(*looked: dict[str, str]) -> str | None:
+        table = as_table("id", "s-1", CARD, AXIS, {**finding, "looked": looked}, READINGS)
+        answer: str | None = table["cause"][0].get("looked")
+        return answer
+
+    assert confirmed({**TEETH, "seen": "yes"}) is None
+    assert confirmed({**TEETH, "seen": "yes"}, {**NUMBER, "seen": "unsure"}) is None
+    assert confirmed({**TEETH, "seen": "yes"}, {**NUMBER, "seen": "yes"}) == "yes"
+    assert confirmed({**TEETH, "seen": "yes"}, {**NUMBER, "seen": "no"}) == "no"
+
+
+def test_the_looks_of_a_session_stand_in_its_proposal(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ["rehearse", "--hands-off", "--fault", "microsteps", "--axis", "x", "--seed", "3"]
+    assert cli.run(["--home", str(tmp_path), *asked]) == 0
+    (path,) = (tmp_path / "proposals").glob("*.toml")
+    table = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert [(one["key"], one["seen"]) for one in table["look"]] == [
+        ("motor-turn", "no"),
+        ("stored-number=160", "no"),
+        ("microsteps=8", "yes"),
+    ]
+    said = path.with_suffix(".md").read_text(encoding="utf-8")
+    assert "8 microsteps, the card says 16. A look has confirmed it" in said
+    assert "Are they set to 8 (and not to the 16 of the card)? **yes**" in said
+    assert "To confirm" not in said

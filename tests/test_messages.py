@@ -44,7 +44,7 @@ ONE_OF_EACH: list[Message] = [
     Checkpoint(key="leaving", step=3, of=4, says="words"),
     Propose(key="x.proposal", axis="x", finding={"verdict": "keep"}),
 ]  # fmt: skip
-PROSE = {"says", "wanted", "suggestions", "fields", "value", "finding", "unit"}
+PROSE = {"says", "also", "wanted", "suggestions", "fields", "value", "finding", "unit"}
 
 
 def name(message: Message) -> str:

@@ -15,6 +15,7 @@ from card_answers import GEARED, ONE_AXIS
 from tuner.card.check import warnings
 from tuner.card.read import parse_card
 from tuner.card.schema import Card
+from tuner.card.waiting import counted_in
 from tuner.drive.parts import PI, Belt, Feeder, GearPair, Measured, Rack, Rotary, Screw
 from tuner.drive.scale import Form, Stored
 from tuner.messages import Choose, Line, Message, Say, Text, Value
@@ -294,6 +295,18 @@ def test_a_pitch_is_not_asked_about(pitch: str) -> None:
     assert "x.lead" not in setup.asked_for()
 
 
+def test_more_thread_starts_than_screws_have_are_questioned_once() -> None:
+    screw = {**ONE_AXIS, "x.kind": "screw", "x.pitch_mm": "2"}
+    setup = Setup({**screw, "x.starts": ["16", "4"], "x.many-starts": "no"})
+    assert "16 thread starts are unusual" in setup.asked("x.many-starts").says
+    assert setup.asked("x.many-starts").default == ""
+    assert setup.card.axes["x"].train.drive == Screw(Fraction(2), 4)
+    setup = Setup({**screw, "x.starts": "16", "x.many-starts": "yes"})
+    assert setup.card.axes["x"].train.drive == Screw(Fraction(2), 16)
+    assert Setup({}, plain_data(setup.text)).asked("x.many-starts").default == "yes"
+    assert "x.many-starts" not in Setup({**screw, "x.starts": "6"}).asked_for()
+
+
 def test_a_nozzle_that_may_not_get_hot_enough_is_questioned_once() -> None:
     setup = Setup({**GEARED, "e.max_temperature": ["80", "240 C"], "e.cold": "no"})
     assert "80 °C melts no usual filament" in setup.asked("e.cold").says
@@ -316,12 +329,41 @@ def test_a_nozzle_that_may_not_get_hot_enough_is_questioned_once() -> None:
         ("e.max_temperature", "240C", "240"),
         ("e.max_feed", "3 mm/s", "3"),
         ("z.starts", "4 starts", "4"),
+        ("machine.axes", "X axis, y-axis, Z and E", "x y z e"),
+        ("machine.axes", "x/y/z/e", "x y z e"),
+        ("machine.bed", "Y axis", "y"),
+        ("machine.bed", "y-axis", "y"),
+        ("machine.bed", "axis y", "y"),
+        ("machine.vertical", "z axis", "z"),
+        ("machine.baud", "250000 baud", "250000"),
+        ("machine.baud", "250000 Bd", "250000"),
+        ("machine.baud", "250000 bps", "250000"),
+        ("x.microsteps", "1/32", "32"),
+        ("x.microsteps", "1 / 32", "32"),
+        ("x.microsteps", "1:32", "32"),
+        ("x.microsteps", "32x", "32"),
+        ("x.microsteps", "x32", "32"),
+        ("x.microsteps", "1/32 step", "32"),
+        ("x.microsteps", "32 microsteps", "32"),
+        ("x.microsteps", "1/1", "1"),
     ],
 )
 def test_units_and_lists_are_taken_as_people_type_them(key: str, typed: str, plain: str) -> None:
     setup = Setup({**GEARED, key: typed})
     assert setup.refusals() == []
     assert setup.text == Setup({**GEARED, key: plain}).text
+
+
+@pytest.mark.parametrize("typed", ["16:1", "2/32", "1/16/2", "x", "1/", "32 steps", "x32x"])
+def test_microsteps_that_may_mean_something_else_are_refused(typed: str) -> None:
+    (said,) = Setup({**ONE_AXIS, "x.microsteps": [typed, "32"]}).refusals()
+    assert "type it like 16 or 1/16" in said
+
+
+@pytest.mark.parametrize("typed", ["x-z", "xaxis", "axis", "axes", "all", "x-"])
+def test_axes_that_may_mean_something_else_are_refused(typed: str) -> None:
+    (said,) = Setup({**ONE_AXIS, "machine.axes": [typed, "x"]}).refusals()
+    assert "does not name axes" in said
 
 
 def test_another_unit_than_the_one_asked_for_is_refused() -> None:
@@ -380,6 +422,12 @@ def test_a_motor_by_its_angle_or_its_steps(typed: str, full_steps: int) -> None:
         ("x.range", "0", "220", "lower end first"),
         ("x.range", "0.22", "220", "1 mm or more"),
         ("x.range", "-5 0 220", "220", "one or two numbers in mm"),
+        ("x.range", "-5-235", "220", "a dash beside a minus sign"),
+        ("x.range", "-5 - 235", "220", "a dash beside a minus sign"),
+        ("x.range", "5--235", "220", "a dash beside a minus sign"),
+        ("x.range", "5 -235", "220", "lower end first"),
+        ("x.range", "5 cm", "220", "one or two numbers in mm"),
+        ("x.range", "0..1..2", "220", "one or two numbers in mm"),
         ("x.range", "20000", "220", "-10000 to 10000 mm"),
         ("x.stored", "80,0,0", "80", "is not a number"),
         ("x.stored", "0", "80", "out of bounds"),
@@ -396,8 +444,30 @@ def test_what_does_not_count_is_asked_again_with_the_reason(
     assert said.isprintable()
 
 
-def test_ends_of_an_axis() -> None:
-    assert Setup(one_axis(x__range="-5,5 to 220 mm")).card.axes["x"].range_mm == (-5.5, 220.0)
+@pytest.mark.parametrize(
+    ("typed", "ends"),
+    [
+        ("-5,5 to 220 mm", (-5.5, 220.0)),
+        ("0-235", (0.0, 235.0)),
+        ("0 - 235", (0.0, 235.0)),
+        ("0 \N{EN DASH} 235 mm", (0.0, 235.0)),
+        ("0,5-235.5", (0.5, 235.5)),
+        ("0..235", (0.0, 235.0)),
+        ("0...235", (0.0, 235.0)),
+        ("0 to 235", (0.0, 235.0)),
+        ("0mm to 235mm", (0.0, 235.0)),
+        ("0 mm - 235 mm", (0.0, 235.0)),
+        ("-5..235", (-5.0, 235.0)),
+        ("-5 .. -1", (-5.0, -1.0)),
+        ("-5, 220", (-5.0, 220.0)),
+        ("from -5 to 220", (-5.0, 220.0)),
+        ("235mm", (0.0, 235.0)),
+    ],
+)
+def test_ends_of_an_axis(typed: str, ends: tuple[float, float]) -> None:
+    setup = Setup(one_axis(x__range=typed))
+    assert setup.refusals() == []
+    assert setup.card.axes["x"].range_mm == ends
 
 
 # --- what is not known --------------------------------------------------------------------
@@ -501,17 +571,48 @@ def test_a_stored_number_that_no_wheel_gives_is_asked_again() -> None:
     assert "which none does; read the number again" in said
 
 
-def test_a_stored_number_is_not_guessed_but_leaves_the_axis_out() -> None:
+def test_a_stored_number_is_not_guessed_and_its_axis_waits_on_the_card() -> None:
     setup = Setup({**GEARED, "z.stored": "unknown", "e.stored": "unknown"})
     assert list(setup.card.axes) == ["x", "y"]
-    assert "# left out, because the stored number is not known: Z, E" in setup.text
-    assert "left off" in setup.says("z.left-out")
+    assert "#| stored = { steps_per_mm = ? }" in setup.text
+    assert "Z waits on the card" in setup.says("z.waits")
+    assert "axes.z: it waits for the number" in setup.says("warning.1")
+    assert "axes.e: it waits for the number" in setup.says("warning.2")
+
+
+def test_an_axis_that_waited_counts_once_its_number_stands_there() -> None:
+    waiting = Setup({**GEARED, "z.stored": "unknown", "e.stored": "unknown"})
+    text = waiting.text.replace("#| ", "").replace("?", "2000", 1).replace("?", "410.4", 1)
+    assert said(parse_card(text, "card")) == said(Setup(GEARED).card)
+
+
+def test_an_axis_that_waits_keeps_what_is_not_known_of_its_parts() -> None:
+    answers = {**GEARED, "z.starts": "unknown", "z.stored": "unknown"}
+    block = Setup(answers).text.partition("#| [axes.z]")[2]
+    assert "#| # not known: thread starts of the screw; 4" in block
+
+
+def test_a_feeder_that_waits_has_no_invented_wheel() -> None:
+    setup = Setup({**GEARED, "e.diameter_mm": "unknown", "e.stored": "unknown"})
+    assert '#| drive = { kind = "feeder", diameter_mm = ? }' in setup.text
+    assert "#| # not known: diameter of the wheel; tuner card new --from this card" in setup.text
+    again = Setup(
+        {"e.diameter_mm": "unknown", "e.stored": "410.4"}, plain_data(counted_in(setup.text))
+    )
+    assert again.asked("e.diameter_mm").default == ""
 
 
 def test_without_any_stored_number_there_is_no_card() -> None:
     setup = Setup(one_axis(x__stored="unknown"))
     assert setup.result is None
-    assert "then start again" in setup.says("no-axis")
+    assert "tuner card new goes on from your answers" in setup.says("no-axis")
+
+
+def test_two_motors_that_move_x_and_y_together_need_both_numbers() -> None:
+    answers = {**GEARED, "machine.layout": "coupled-belts", "x.stored": ["unknown", "80"]}
+    (said,) = Setup(answers).refusals()
+    assert "X and Y move together, so a card needs the numbers of both" in said
+    assert "stop" in said and "keeps your answers" in said
 
 
 # --- the stored number --------------------------------------------------------------------

@@ -429,8 +429,37 @@ def test_looks(fault: str | None, key: str, answer: str, says: str | None) -> No
 )
 def test_other_answers(question: Question, answer: str) -> None:
     _, hands = at_work()
-    assert hands.caliper_shows(question) is None
     assert hands.answer(question) == answer
+
+
+@pytest.mark.parametrize(
+    ("question", "says"),
+    [
+        (choose("job-running", "yes", "no", "unsure"), "no job is running"),
+        (asked(Confirm(key="is-still")), "everything is still"),
+        (choose("heaters-since", "switched-off", "cold", "neither"),
+         "the machine was switched off at the mains meanwhile"),
+        (choose("leave-how", "connect", "switched-off"),
+         "the machine is on and can be connected once more"),
+        (choose("x.got-there", "yes", "short", "not-at-all"), "X did not move"),
+        (choose("x.block", "none", "gauge-block", default="none"),
+         "there is a block of any length, and the measuring does without"),
+        (asked(Text(key="x.block-length", low_mm=20.0, high_mm=90.0)),
+         "the block is as long as you say"),
+        (asked(Confirm(key="x.place-anew")),
+         "the caliper, and what it reads from, were taken away and placed anew"),
+        (asked(Text(key="x.slide-now", low_mm=0.0, high_mm=150.0)), "the caliper shows 61.7 mm"),
+        (choose("x.reading-direction", "yes", "no"),
+         "the reading grows when X moves to plus, as the card says"),
+        (choose("x.typed-where", "y", "z", "none"), "typed in for another axis: none"),
+        (choose("colour", "red", "green"), None),
+        (asked(Text(key="x.job")), None),
+        (asked(None, Go()), None),
+    ],
+)  # fmt: skip
+def test_hints(question: Question, says: str | None) -> None:
+    _, hands = at_work("none")
+    assert hands.caliper_shows(question) == says
 
 
 def test_a_message_that_asks_nothing_is_answered_by_form() -> None:

@@ -995,6 +995,17 @@ def going_on(bench: Bench, *messages: Message) -> Plan:
     return {"heard": len(bench.heard)}
 
 
+def test_the_step_at_which_it_was_cut_off_is_said_again(bench: Bench) -> None:
+    steps = [Checkpoint(key=f"c{n}", step=n, of=3, says=f"Part {n}") for n in (1, 2, 3)]
+    asked = replace(READING, n=1)
+    bench.run(["stop"], *steps[:2], asked, steps[2])
+    recorded = taken_up(bench, 2000.0)
+    bench.engine(["72"]).run(lambda: going_on(bench, *steps[:2], asked, steps[2]), recorded)
+    said = [line.plain() for line in bench.person.lines if line.tag != "READING"]
+    assert [one.split(" ")[1] for one in said] == ["taken-up", "c2", "again", "c3"]
+    assert said[1] == "STEP c2 step=2 of=3 | Part 2"
+
+
 def test_what_was_answered_is_not_asked_again(bench: Bench) -> None:
     asked = [replace(READING, n=n) for n in (1, 2, 3)]
     bench.run(["70", "71", "stop"], *asked)
@@ -1227,10 +1238,10 @@ def test_heat_goes_through_the_gate_and_is_waited_for(feeder: Bench) -> None:
     assert feeder.person.tags[:4] == ["CAUTION", "HEAT", "discard", "CONFIRM"]
     progress = [line for line in feeder.person.tagged("NOTE") if line.key == "heating"]
     assert [line.says for line in progress[:2]] == [
-        "nozzle at 41 °C, on its way to 200 °C", "nozzle at 61 °C, on its way to 200 °C",
+        "nozzle at 21 °C, on its way to 200 °C", "nozzle at 41 °C, on its way to 200 °C",
     ]  # fmt: skip
-    assert progress[0].fields == (("heater", "nozzle"), ("now_c", "41"))
-    assert len(progress) == 8
+    assert progress[0].fields == (("heater", "nozzle"), ("now_c", "21"))
+    assert len(progress) == 9
     assert feeder.person.tagged("HEATED")[0].plain() == (
         "HEATED e.heat heater=nozzle now_c=197.0 | nozzle is at 197 °C"
     )

@@ -103,6 +103,9 @@ def _one_of(accepts: OneOf, text: str) -> Reply:
         return reply
     if set(_SHORT.values()) <= set(accepts.options) and (meant := _SHORT.get(text)):
         return Value(meant)
+    said = f" {text.replace('-', ' ')}"
+    if len(meant_in := {option for words, option in accepts.also if f" {words}" in said}) == 1:
+        return Value(meant_in.pop())
     last = len(accepts.options)
     numbers = f"a number 1 to {last}" if last > 1 else "1"
     named = ", ".join(accepts.options)

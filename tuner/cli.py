@@ -143,7 +143,7 @@ def _parser() -> argparse.ArgumentParser:
 
 
 def _add_why(commands: _Commands) -> argparse.ArgumentParser:
-    return commands.add_parser(
+    why = commands.add_parser(
         "why",
         formatter_class=_FORM,
         help="why a print is wrong: asks for measurements, leads to what tells",
@@ -154,6 +154,8 @@ def _add_why(commands: _Commands) -> argparse.ArgumentParser:
         ),
         epilog="example: tuner why",
     )
+    _add_plain(why)
+    return why
 
 
 def _add_completion(commands: _Commands) -> argparse.ArgumentParser:
@@ -752,6 +754,16 @@ def _joined(arguments: Sequence[str]) -> list[str]:
     return [*arguments]
 
 
+def _too_many(arguments: Sequence[str], given: argparse.Namespace, words: Sequence[str]) -> str:
+    """Return the `words` that nothing takes, and what to type where quotes were forgotten."""
+    from tuner.commands.named import in_quotes
+
+    names = [getattr(given, name, None) for name in ("job", "session", "of_machine")]
+    line = in_quotes(arguments, [one for one in names if one], words)
+    quotes = f". A name with blanks goes in quotes: tuner {line}" if line else ""
+    return " ".join(words) + quotes
+
+
 def run(arguments: Sequence[str]) -> int:
     """Run one command and return its exit status; raises what the command raises."""
     parser = _parser()
@@ -759,7 +771,10 @@ def run(arguments: Sequence[str]) -> int:
         from tuner.commands.completion import print_candidates
 
         return print_candidates(parser, arguments[2:], _home(None))
-    given = parser.parse_args([_NEGATIVE.sub(r"-\1.\2", one) for one in _joined(arguments)])
+    words = [_NEGATIVE.sub(r"-\1.\2", one) for one in _joined(arguments)]
+    given, too_many = parser.parse_known_args(words)
+    if too_many:
+        parser.error(f"unrecognized arguments: {_too_many(arguments, given, too_many)}")
     if given.command not in ("travel", "intake"):  # these look for it themselves
         _find_cards(given)
     match given.command:
@@ -930,7 +945,7 @@ def run(arguments: Sequence[str]) -> int:
             from tuner.commands.why import why
 
             _need_a_person("why")
-            return _follow(why(_home(given.home)), given.home)
+            return _follow(why(_home(given.home), plain=given.plain), given.home)
         case "completion":
             from tuner.commands.completion import completion
 

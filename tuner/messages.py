@@ -54,12 +54,14 @@ class Confirm:
 class Choose:
     """Offer named options; the reply is ``Value(str)``, one of them.
 
-    An empty `default` means that Enter answers nothing: safety hangs on the answer.
+    An empty `default` means that Enter answers nothing: safety hangs on the answer. For `also` see
+    ``OneOf``.
     """
 
     key: str
     options: tuple[str, ...]
     default: str = ""
+    also: tuple[tuple[str, str], ...] = field(default=(), metadata=_PROSE)
     says: str = field(default="", metadata=_PROSE)
 
 
@@ -326,12 +328,15 @@ class Go:
 class OneOf:
     """One of `options` by name or by number from 1; Enter means `default` if there is one.
 
-    Where `may_undo`, here and below, ``back`` or ``undo`` takes the answer before back.
+    Where `may_undo`, here and below, ``back`` or ``undo`` takes the answer before back. `also` are
+    pairs of plain words, or how they begin, and the option that they mean: an answer with such
+    words in it is that option, unless it has words of another in it too.
     """
 
     options: tuple[str, ...]
     default: str = ""
     may_undo: bool = False
+    also: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 
 from tuner.card.schema import Axis, Card
+from tuner.card.waiting import MARK, waiting_axes
 from tuner.drive.numbers import plain_number
 from tuner.drive.parts import Belt, DriveTrain, Rack, Screw
 from tuner.drive.scale import all_forms, contradiction, form_words
@@ -37,6 +38,11 @@ def warnings(card: Card) -> list[str]:
             *_speed(axis),
         ):
             found.append(f"axes.{axis.name}: {what}")
+    for name in waiting_axes(card.text):
+        found.append(
+            f"axes.{name}: it waits for the number that the controller holds and does not count "
+            f"yet; put the number in place of the question mark and take {MARK} away from its lines"
+        )
     return found
 
 

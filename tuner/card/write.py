@@ -15,6 +15,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
+from tuner.card.waiting import MARK, NOT_KNOWN, behind_mark
 from tuner.drive.numbers import decimals_of, plain_number
 from tuner.text import covered, shown
 
@@ -97,6 +98,14 @@ _BESIDE = {
 }
 
 
+# At the head of an axis whose lines wait.
+_HOW_IT_COUNTS = """\
+{axis} does not count yet: the number that the controller holds is not known. The controller
+reports it when asked for its settings, or it stands in its configuration. Put the number in place
+of the question mark and take {mark} away from each line, or let tuner card new --from this card
+ask for it."""
+
+
 def decimal_text(value: Fraction) -> str:
     """Return `value` with all its decimals; what needs more than 22 is rounded to 12 of them."""
     places = decimals_of(value)
@@ -120,16 +129,23 @@ def _card_value(value: Any) -> str:
             return f"{{ {entries} }}"
         case list():
             return f"[{', '.join(map(_card_value, value))}]"
+        case None:
+            return NOT_KNOWN
         case _:
             return _scalar(value)
 
 
-def card_text(card: Mapping[str, Any], notes: Mapping[str, Sequence[str]]) -> str:
+def card_text(
+    card: Mapping[str, Any],
+    notes: Mapping[str, Sequence[str]],
+    waiting: Mapping[str, Mapping[str, Any]] | None = None,
+) -> str:
     """Return the machine card with the tables of `card` as TOML with comments.
 
     `card` has the tables of the file: machine, caliper, axes; its fractions are written with
     all their decimals. `notes` are comment lines at the head of a table, such as ``axes.x``,
-    or, under the empty name, of the whole card.
+    or, under the empty name, of the whole card. `waiting` are axes in which a None is not known;
+    their lines stand at the end and do not count yet.
     """
     tables = {name: card[name] for name in ("machine", "caliper")}
     tables |= {f"axes.{name}": axis for name, axis in card["axes"].items()}
@@ -138,13 +154,28 @@ def card_text(card: Mapping[str, Any], notes: Mapping[str, Sequence[str]]) -> st
     lines.append("schema = 1")
     beside = dict(_BESIDE)
     for name, table in tables.items():
-        lines += ["", f"[{name}]", *(f"# {shown(note)}" for note in notes.get(name, ()))]
-        kind = name.partition(".")[0]
-        for key, value in table.items():
-            comment = beside.pop(f"{kind}.{key}", "")
-            line = f"{key} = {_card_value(value)}"
-            lines.append(f"{line:<35} # {comment}" if comment else line)
+        lines += ["", *_card_lines(name, table, notes, beside)]
+    for axis, table in (waiting or {}).items():
+        how = _HOW_IT_COUNTS.format(axis=axis.upper(), mark=MARK)
+        lines += ["", *(f"# {line}" for line in how.splitlines())]
+        lines += behind_mark(_card_lines(f"axes.{axis}", table, notes, beside))
     return "\n".join(lines) + "\n"
+
+
+def _card_lines(
+    name: str,
+    table: Mapping[str, Any],
+    notes: Mapping[str, Sequence[str]],
+    beside: dict[str, str],
+) -> list[str]:
+    """Return the lines of one table; what they say of `beside` is taken out of it."""
+    lines = [f"[{name}]", *(f"# {shown(note)}" for note in notes.get(name, ()))]
+    kind = name.partition(".")[0]
+    for key, value in table.items():
+        comment = beside.pop(f"{kind}.{key}", "")
+        line = f"{key} = {_card_value(value)}"
+        lines.append(f"{line:<35} # {comment}" if comment else line)
+    return lines
 
 
 # --- files --------------------------------------------------------------------------------

@@ -2,14 +2,14 @@
 
 The rules it keeps: nothing is connected; a file that is there is never overwritten; a card is
 written whole, or not at all. ``back`` plays the plan again without the last answer. What was
-answered before a stop is kept as a draft, until its card is written.
+answered is kept as a draft, after each answer and until its card is written.
 """
 
 from __future__ import annotations
 
 import shlex
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -19,9 +19,10 @@ from typing import Any, TypeGuard
 
 from tuner.answers import parse
 from tuner.card.dialect import read_dialect
-from tuner.card.read import read_card
+from tuner.card.read import parse_card, read_card
+from tuner.card.waiting import counted_in, waiting_axes
 from tuner.card.write import write_new
-from tuner.commands.cards import SUFFIX, cards_folder
+from tuner.commands.cards import SUFFIX, card_file, cards_folder
 from tuner.commands.drafts import Draft, Kept, drafts, free_draft
 from tuner.commands.home import usual_home
 from tuner.commands.tune import console_for
@@ -53,32 +54,46 @@ def card_new(*, home: Path, target: Path | None, start_from: Path | None, plain:
     """Describe a machine and write its card to `target`, or where the person says.
 
     The values of the card at `start_from` are what Enter takes. Return the exit status.
-    Raises ``UsedWrongly`` when `target` is there already, ``BadFile`` for an earlier card that
-    is wrong.
+    Raises ``UsedWrongly`` when `target` is there already or cannot be, ``BadFile`` for an earlier
+    card that is wrong.
     """
     start = {} if start_from is None else _as_plain_data(start_from)
-    if target is not None:
-        if taken := _taken(target):
-            raise UsedWrongly(taken)
-        if not target.parent.is_dir():
-            raise UsedWrongly(
-                f"there is no folder {shown(str(target.parent))} for the card; make it first, or "
+    goes_to = None if target is None else _free_target(target)
+    console = console_for(plain)
+    setting_up = _SettingUp(console, home, goes_to, start_from, start)
+    return console.serve(setting_up.work, lambda: None)
+
+
+def _free_target(target: Path) -> Path:
+    """Return where the card named `target` goes; ``UsedWrongly`` where none can be written."""
+    try:
+        path = card_file(target)
+        reason = _taken(path)
+        if not reason and not path.parent.is_dir():
+            reason = (
+                f"there is no folder {shown(str(path.parent))} for the card; make it first, or "
                 "name a file elsewhere"
             )
-    console = console_for(plain)
-    setting_up = _SettingUp(console, home, target, start_from, start)
-    return console.serve(setting_up.work, lambda: None)
+    except OSError as error:
+        reason = (
+            f"{shown(str(target))} cannot be written ({shown(error.strerror or str(error))}); name "
+            "another file"
+        )
+    if reason:
+        raise UsedWrongly(reason)
+    return path
 
 
 @dataclass
 class _SettingUp:
-    """One setup of a card, begun anew or gone on with."""
+    """One setup of a card, begun anew or gone on with; its answers are kept at `kept_at`."""
 
     person: Person
     home: Path
     target: Path | None
     start_from: Path | None
     start: Mapping[str, Any]
+    kept_at: Path | None = None
 
     def work(self) -> int:
         """Ask until the card is written, or keep what was answered; return the exit status."""
@@ -90,22 +105,23 @@ class _SettingUp:
                 begun = interview.run(lambda: _which_draft(waiting))
             if begun is not None:
                 self._take_up(begun)
-            interview = Interview(self.person, begun.answers if begun else ())
+            interview = Interview(self.person, begun.answers if begun else (), self._keep)
             path = interview.run(lambda: _conversation(self.home, self.target, self.start))
         except Stopped as stopped:
             self._tell("stopped", str(stopped))
-            self._keep(interview, begun)
+            self._leave(interview)
             return stopped.exit_status
         if path is None:
-            self._keep(interview, begun)
+            self._leave(interview)
             return 1
-        if begun is not None:
+        if self.kept_at is not None:
             with suppress(OSError):  # it is offered again then, which harms nothing
-                begun.path.unlink()
+                self.kept_at.unlink(missing_ok=True)
         return 0
 
     def _take_up(self, begun: Draft) -> None:
         """Go on with what `begun` was started with, as far as the command line says nothing."""
+        self.kept_at = begun.path
         if self.target is None and begun.target and not _taken(Path(begun.target)):
             self.target = Path(begun.target)
         if self.start_from is None and begun.start_from:
@@ -115,19 +131,30 @@ class _SettingUp:
             except BadFile as wrong:
                 self._tell("start-from", f"it goes on without the card that it began with: {wrong}")
 
-    def _keep(self, interview: Interview, begun: Draft | None) -> None:
-        """Keep what was answered in `interview` as a draft, in the place of the one it `begun`."""
+    def _keep(self, answers: Sequence[Kept]) -> None:
+        """Keep `answers` as a draft; where that cannot be, it is said when the setup is left."""
+        with suppress(OSError):
+            self._draft(answers).keep()
+
+    def _draft(self, answers: Sequence[Kept]) -> Draft:
+        if self.kept_at is None:
+            self.kept_at = free_draft(cards_folder(self.home))
+        begun_with = (self.start_from, self.target)
+        return Draft(
+            self.kept_at,
+            answers,
+            *("" if one is None else str(one.absolute()) for one in begun_with),
+        )
+
+    def _leave(self, interview: Interview) -> None:
+        """Say what was answered in `interview`, and where it is kept."""
         answers = interview.answers()
         if not answers:
             self._tell("not-written", "No card was written, and nothing was changed")
             return
         for group, said in interview.said().items():
             self._tell(f"answered.{group}", f"{group}: {said}")
-        draft = Draft(
-            begun.path if begun else free_draft(cards_folder(self.home)),
-            answers,
-            *("" if one is None else str(one.absolute()) for one in (self.start_from, self.target)),
-        )
+        draft = self._draft(answers)
         try:
             draft.keep()
         except OSError as error:
@@ -170,10 +197,20 @@ def _named(draft: Draft) -> str:
 
 
 class Interview:
-    """Runs a plan that only says and asks; every answer can be taken back."""
+    """Runs a plan that only says and asks; every answer can be taken back.
 
-    def __init__(self, person: Person, former: Iterable[Kept] = ()) -> None:
+    After each answer that counts `keep` is told all of them, those of before among them.
+    """
+
+    def __init__(
+        self,
+        person: Person,
+        former: Iterable[Kept] = (),
+        keep: Callable[[Sequence[Kept]], None] = lambda _: None,
+    ) -> None:
         self._person = person
+        self._keep = keep
+        self._is_kept = True
         self._answered: list[tuple[Kept, Reply]] = []
         self._former = {(one.key, one.asked): one for one in former}
         self._section: Line | None = None
@@ -222,11 +259,13 @@ class Interview:
         }
 
     def _hear(self, message: Message) -> Reply:
+        if isinstance(message, Say) and message.key == REFUSED:
+            self._take_as_not_answered()
+        if not self._is_kept:
+            self._keep(self.answers())
+            self._is_kept = True
         match message:
             case Say():
-                if message.key == REFUSED:  # asked again: as if it had not been answered
-                    one, _ = self._answered.pop()
-                    self._former.pop((one.key, one.asked), None)
                 if _is_section(message):
                     self._tell_section(message)
                 else:
@@ -235,6 +274,13 @@ class Interview:
             case Choose() | Text():
                 return self._ask(message)
         raise Defect(f"{message.key}: the plan turned to a machine, and there is none here")
+
+    def _take_as_not_answered(self) -> None:
+        """Drop the last answer; where it was that of before, it is not offered again either."""
+        one, _ = self._answered.pop()
+        self._is_kept = True
+        if self._former.get((one.key, one.asked)) == one:
+            del self._former[one.key, one.asked]
 
     def _tell_section(self, message: Say) -> None:
         """Tell the head of a section, once where it is the one that stands already."""
@@ -259,6 +305,7 @@ class Interview:
                 continue
             if isinstance(reply, Value):
                 self._answered.append((Kept(message.key, message.says, _typed(reply.value)), reply))
+                self._is_kept = False
                 return reply
             if self._answered:
                 one, _ = self._answered.pop()
@@ -289,14 +336,14 @@ def _conversation(home: Path, target: Path | None, start: Mapping[str, Any]) -> 
     description = yield from card_setup(start)
     if description is None:
         return None
-    suggested = target or _free_place(cards_folder(home), slug(description.name))
+    suggested = target or _free_place(cards_folder(home).absolute(), slug(description.name))
 
     def write(text: str) -> Path:
-        path = Path(text)
-        if reason := _taken(path):
-            raise ValueError(reason)
         try:
-            if path.parent == cards_folder(home):
+            path = card_file(_named_as(text, suggested.parent))
+            if reason := _taken(path):
+                raise ValueError(reason)
+            if path.parent == cards_folder(home).absolute():
                 path.parent.mkdir(parents=True, exist_ok=True)
             if not write_new(path, description.text.encode()):
                 raise ValueError(_taken(path))
@@ -309,7 +356,8 @@ def _conversation(home: Path, target: Path | None, start: Mapping[str, Any]) -> 
 
     path = yield from typed(
         "file",
-        f"Where to? Enter writes the card to {shown(str(suggested))}. No file is ever overwritten.",
+        f"Where to? Enter writes the card to {shown(str(suggested))}; a name alone goes "
+        "beside it. No file is ever overwritten.",
         write,
         wanted="file name",
         default=str(suggested),
@@ -319,12 +367,17 @@ def _conversation(home: Path, target: Path | None, start: Mapping[str, Any]) -> 
         fields=(("file", shown(str(path))),),
         says=f"Written to {shown(str(path))}, as text to read and change. Next, in this order:",
     )
-    yield from _what_next(path)
+    yield from _what_next(path, waiting_axes(description.text))
     try:
         read_dialect(read_card(path).dialect, path)
     except BadFile as wrong:
         yield Say(key="dialect", says=f"warning: {wrong}")
     return path
+
+
+def _named_as(text: str, folder: Path) -> Path:
+    """Return the path that was typed; a name alone is one in `folder`."""
+    return folder / text if Path(text).name == text else Path(text)
 
 
 def _free_place(folder: Path, stem: str) -> Path:
@@ -344,9 +397,10 @@ def _taken(path: Path) -> str:
     return ""
 
 
-def _what_next(path: Path) -> Part[None]:
-    """Say what to do with the card at `path`, in order."""
-    is_found_by_name = path.parent == cards_folder(usual_home()) and not Path(path.name).exists()
+def _what_next(path: Path, waiting: Sequence[str]) -> Part[None]:
+    """Say what to do with the card at `path`, in order; its axes `waiting` have no number yet."""
+    usual = cards_folder(usual_home()).absolute()
+    is_found_by_name = path.parent == usual and not Path(path.name).exists()
     name = shown(shlex.quote(path.name if is_found_by_name else str(path)))
     steps = {
         "check": f"1. tuner card check {name} says whether anything on it is odd",
@@ -354,13 +408,24 @@ def _what_next(path: Path) -> Part[None]:
         "rehearse": "3. tuner rehearse is a whole session on a simulated machine; nothing moves",
         "tune": f"4. the machine on: tuner ports, then tuner tune {name} --port PORT",
     }
+    if waiting:
+        letters = ", ".join(map(str.upper, waiting))
+        steps["waiting"] = (
+            f"5. {letters}: ask the controller for its settings, then tuner card new --from {name} "
+            "takes the number, and Enter the rest. Or type it into the card, where it says how"
+        )
     for key, says in steps.items():
         yield Say(key=f"next.{key}", says=says)
 
 
 def _as_plain_data(path: Path) -> dict[str, Any]:
-    """Return the card at `path` with its numbers exact; raises ``BadFile`` when it is wrong."""
-    text = read_card(path).text.removeprefix("\ufeff")
+    """Return the card at `path` with its numbers exact, and with the axes that wait on it.
+
+    Raises ``BadFile`` when it is wrong.
+    """
+    card = read_card(path).text
+    parse_card(counted_in(card, stand_in="1"), str(path))
+    text = counted_in(card).removeprefix("\ufeff")
     plain: dict[str, Any] = _exact(tomllib.loads(text, parse_float=Decimal))
     return plain
 

@@ -6,12 +6,15 @@ folder of cards is looked into.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
-from tuner.errors import BadFile
+from tuner.card.schema import Card
+from tuner.card.waiting import waiting_axes
+from tuner.errors import BadFile, UsedWrongly
 from tuner.text import shown
 
-__all__ = ["SUFFIX", "cards_folder", "found_card"]
+__all__ = ["SUFFIX", "card_file", "cards_folder", "check_axes", "found_card"]
 
 SUFFIX = ".toml"
 _MOST_NAMED = 9
@@ -20,6 +23,30 @@ _MOST_NAMED = 9
 def cards_folder(home: Path) -> Path:
     """Return the folder in which ``tuner card new`` writes."""
     return home / "cards"
+
+
+def check_axes(card: Card, wanted: Iterable[str]) -> None:
+    """Raise ``UsedWrongly`` for the first of the `wanted` axes that `card` does not have."""
+    for name in wanted:
+        if name in waiting_axes(card.text):
+            raise UsedWrongly(
+                f"on the card of {shown(card.name)} axis {name} waits for its stored number; put "
+                "it there as the card says, or let tuner card new --from CARD ask for it"
+            )
+        if name not in card.axes:
+            raise UsedWrongly(
+                f"the card of {shown(card.name)} has no axis {shown(name)}; it has "
+                f"{', '.join(card.axes)}"
+            )
+
+
+def card_file(path: Path) -> Path:
+    """Return where a card that shall be written to `path` goes: whole, and with its ending.
+
+    A folder stays what it is. Raises ``OSError`` where it cannot be looked at.
+    """
+    is_whole = path.suffix == SUFFIX or path.is_dir()
+    return (path if is_whole else path.with_name(f"{path.name}{SUFFIX}")).absolute()
 
 
 def found_card(path: Path, home: Path) -> Path:

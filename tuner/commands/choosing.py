@@ -25,7 +25,15 @@ from tuner.session.logbook import Logbook, SessionSummary, url_in_words
 from tuner.text import shown
 from tuner.wire.port import PortSeen, is_rehearsal, list_ports
 
-__all__ = ["ALL", "Arguments", "choose_card", "choose_tune", "conversation", "sessions"]
+__all__ = [
+    "ALL",
+    "Arguments",
+    "choose_card",
+    "choose_tune",
+    "conversation",
+    "has_card",
+    "sessions",
+]
 
 Arguments = list[str]
 """A command line without the name of the program; empty where there is nothing to run."""
@@ -38,9 +46,9 @@ _MOST_FILES = 200  # looked at for cards; a folder with more is no folder of car
 _OTHER_FILE, _OTHER_PORT = "another-file", "another-port"
 
 
-def conversation(plan: Callable[[], Part[Arguments]]) -> Arguments:
+def conversation(plan: Callable[[], Part[Arguments]], *, plain: bool = False) -> Arguments:
     """Hold the conversation of `plan` on the terminal and return what it comes to."""
-    console = console_for(plain=False)
+    console = console_for(plain)
     chosen: Arguments = []
 
     def work() -> int:
@@ -158,6 +166,11 @@ def choose_card(home: Path) -> Part[tuple[Path, Card] | None]:
             return path, read_card(path)
         except BadFile as wrong:
             yield Say(key="refused", says=str(wrong))
+
+
+def has_card(home: Path) -> bool:
+    """Return whether there is a card that ``choose_card`` can offer."""
+    return bool(_cards(home))
 
 
 def _choose_port(home: Path, machine: str) -> Part[str]:

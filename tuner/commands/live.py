@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from tuner import __version__
 from tuner.card.dialect import Dialect, read_dialect
 from tuner.card.schema import Card
+from tuner.commands.cards import check_axes
 from tuner.commands.home import home_option
 from tuner.console.desk import Console
 from tuner.errors import PortUnavailable, UsedWrongly
@@ -74,12 +75,7 @@ def chosen_axes(card: Card, wanted: Sequence[str] | None) -> tuple[str, ...]:
     A feeder may be heated for, and axes are measured cold. Of two axes on coupled belts both are
     measured, since both motors move each of them.
     """
-    for name in wanted or ():
-        if name not in card.axes:
-            raise UsedWrongly(
-                f"the card of {shown(card.name)} has no axis {shown(name)}; it has "
-                f"{', '.join(card.axes)}"
-            )
+    check_axes(card, wanted or ())
     chosen = set(wanted or card.axes)
     if card.layout == "coupled-belts" and not _COUPLED.isdisjoint(chosen):
         chosen |= _COUPLED

@@ -7,6 +7,8 @@ a session comes first, then a job, then the beginning of a name.
 from __future__ import annotations
 
 import difflib
+import itertools
+import shlex
 from collections.abc import Sequence
 
 from tuner.errors import InputFault, UsedWrongly
@@ -15,7 +17,16 @@ from tuner.plans import intake
 from tuner.session.logbook import Logbook, SessionSummary
 from tuner.text import shown
 
-__all__ = ["LAST", "beginning", "in_list", "named", "no_such_job", "one_named"]
+__all__ = [
+    "LAST",
+    "all_named",
+    "beginning",
+    "in_list",
+    "in_quotes",
+    "named",
+    "no_such_job",
+    "one_named",
+]
 
 LAST = "last"
 _MOST_LISTED = 5
@@ -41,6 +52,38 @@ def named(logbook: Logbook, name: str) -> list[str]:
         + (f"; nearest: {shown(near)}" if near else "")
         + "; tuner log lists them"
     )
+
+
+def all_named(logbook: Logbook, names: Sequence[str], command: Sequence[str]) -> list[str]:
+    """Return the sessions that any of `names` means, each once.
+
+    `command` is what to type before the names. Raises as ``named``, and ``UsedWrongly`` where the
+    names are that of one job whose blanks were typed without quotes.
+    """
+    try:
+        return [*dict.fromkeys(one for name in names for one in named(logbook, name))]
+    except InputFault as wrong:
+        job = _nearest_job(logbook, " ".join(names))
+        if len(names) == 1 or _plain(job) != _plain("".join(names)):
+            raise
+        raise UsedWrongly(
+            f"{str(wrong).partition(' in the logbook')[0]}, but a job {shown(job)}: a name with "
+            f"blanks goes in quotes: tuner {shlex.join([*command, job])}"
+        ) from None
+
+
+def in_quotes(arguments: Sequence[str], taken: Sequence[str], too_many: Sequence[str]) -> str:
+    """Return the command line `arguments` with the quotes that it lacks; empty for none.
+
+    `taken` are names that may have blanks, of which only the first word was taken, so that as many
+    words as there are in `too_many` had no place.
+    """
+    for at, word in enumerate(arguments):
+        rest = itertools.takewhile(lambda one: not one.startswith("-"), arguments[at:])
+        name = [*rest][: len(too_many) + 1]
+        if word in taken and len(name) > len(too_many):
+            return shlex.join([*arguments[:at], " ".join(name), *arguments[at + len(name) :]])
+    return ""
 
 
 def one_named(logbook: Logbook, name: str, command: str) -> str:

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tuner.card.write import write_new
+from tuner.commands.home import usual_home
 from tuner.commands.log import opened
-from tuner.commands.named import named
+from tuner.commands.named import all_named
 from tuner.errors import BenchFault, InputFault, UsedWrongly
 from tuner.handover.document import Document
 from tuner.handover.history import entries
@@ -28,7 +29,7 @@ def sheet(*, home: Path, names: Sequence[str], output: Path | None, markdown: bo
     for standard output or `output`. Raises ``UsedWrongly`` for sessions of several machines, and
     ``InputFault`` for one that is not there.
     """
-    document, job = _document(home, names)
+    document, job = _document(home, names, _typed(home, output, markdown))
     if output is not None:
         text = as_markdown(document) if markdown else as_html(document)
         _write(output, text.encode())
@@ -42,10 +43,17 @@ def sheet(*, home: Path, names: Sequence[str], output: Path | None, markdown: bo
     return 0
 
 
-def _document(home: Path, names: Sequence[str]) -> tuple[Document, str]:
+def _typed(home: Path, output: Path | None, markdown: bool) -> list[str]:
+    """Return what to type before the names of the sessions."""
+    where = [] if home == usual_home() else ["--home", str(home)]
+    to_file = [] if output is None else ["--output", str(output)]
+    return [*where, "sheet", *to_file, *(["--markdown"] if markdown else [])]
+
+
+def _document(home: Path, names: Sequence[str], command: Sequence[str]) -> tuple[Document, str]:
     """Return the sheet and the number of its job, empty without one."""
     with opened(home, check=False) as logbook:
-        wanted = {session: None for name in names for session in named(logbook, name)}
+        wanted = all_named(logbook, names, command)
         machines = {logbook.summary(one).machine for one in wanted}
         if len(machines) > 1:
             raise UsedWrongly(

@@ -13,6 +13,7 @@ from functools import partial
 from typing import TypeVar
 
 from tuner.card.schema import Axis, Card
+from tuner.commands.cards import check_axes
 from tuner.drive.designation import Explained, belt_pitch, rack_module, screw
 from tuner.drive.numbers import exact_mm, exact_number
 from tuner.drive.parts import (
@@ -274,10 +275,5 @@ def stored_of(what: str, value: str, form_text: str) -> tuple[Stored, str]:
 
 def axes_of(card: Card, wanted: Sequence[str] | None) -> tuple[Axis, ...]:
     """Return the axes of `card` in its order, only the `wanted` ones where any were named."""
-    for name in wanted or ():
-        if name not in card.axes:
-            raise UsedWrongly(
-                f"the card of {shown(card.name)} has no axis {shown(name)}; it has "
-                f"{', '.join(card.axes)}"
-            )
+    check_axes(card, wanted or ())
     return tuple(axis for name, axis in card.axes.items() if not wanted or name in wanted)

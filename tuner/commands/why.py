@@ -1,18 +1,20 @@
 """``tuner why``: why is a print wrong? Asks for measurements, and leads to the command that tells.
 
-The rule it keeps: a picture that looks alike proves nothing. Two sizes tell a ratio from a
+The rule it keeps: a picture that looks alike proves nothing. Sizes tell a ratio from a
 constant, a shift has a size and heights, a delivery has a length; what they cannot tell is said.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import shlex
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from tuner.commands.choosing import Arguments, choose_card, choose_tune, conversation
+from tuner.commands.choosing import Arguments, choose_card, choose_tune, conversation, has_card
+from tuner.commands.home import home_option
 from tuner.errors import BenchFault
 from tuner.messages import Choose, Say, Text
 from tuner.metrology.prints import PRINT_INSTEAD
@@ -33,26 +35,67 @@ _SHORTEST_MM, _LONGEST_MM = 0.1, 2000.0
 # A feeder that is right delivers what was asked to about this (common practice, no source).
 _DELIVERY_RIGHT = 0.01
 
+# Further off the line through all of them, a size was measured or printed wrong: three standard
+# deviations.
+_OFF_THE_LINE_MM = 3.0 * _U_SIZE_MM
+
 Where = Literal["one-axis", "all-axes"]
+Size = tuple[float, float]
+"""What a size should be and what it is, both in mm."""
+
+_SIZES = "sizes-are-wrong"
+_SHIFTS = "layers-are-shifted"
+_MATERIAL = "too-much-or-too-little-material"
+_READINGS = "i-have-caliper-readings-of-an-axis"
+_ELSE = "something-else"
+# How people's words for it begin. What may mean two of these kinds is in none of them.
+_IN_PLAIN_WORDS = (
+    *((words, _SIZES) for words in (
+        "size", "oversize", "undersize", "dimension", "big", "small", "large", "long", "short",
+        "wide", "narrow", "shrink", "shrunk", "does not fit", "doesn't fit",
+    )),
+    *((words, _SHIFTS) for words in (
+        "shift", "skipped", "slipped layer", "misaligned", "staircase", "lost step", "lean",
+        "slant",
+    )),
+    *((words, _MATERIAL) for words in (
+        "extru", "overextru", "underextru", "material", "plastic", "filament", "gaps",
+    )),
+    *((words, _READINGS) for words in ("reading", "csv")),
+    *((words, _ELSE) for words in ("else", "none of")),
+)  # fmt: skip
 
 
-def why(home: Path) -> Arguments:
-    """Ask what is wrong and what was measured; return the command that goes on from there."""
-    return conversation(lambda: why_is_it_wrong(home))
+def why(home: Path, *, plain: bool = False) -> Arguments:
+    """Ask what is wrong and what was measured; return the command that goes on from there.
+
+    With `plain` one line a message, there too where questions go on.
+    """
+
+    def asked() -> Part[Arguments]:
+        chosen = yield from why_is_it_wrong(home)
+        return [*chosen, "--plain"] if plain and chosen[:1] == ["tune"] else chosen
+
+    return conversation(asked, plain=plain)
 
 
 def why_is_it_wrong(home: Path) -> Part[Arguments]:
     """Ask which kind of wrong it is, then for its measurements; return the command to run."""
     kinds = {
-        "sizes-are-wrong": _sizes,
-        "layers-are-shifted": _shift,
-        "too-much-or-too-little-material": _delivery,
-        "i-have-caliper-readings-of-an-axis": _readings,
-        "something-else": _something_else,
+        _SIZES: _sizes,
+        _SHIFTS: _shift,
+        _MATERIAL: _delivery,
+        _READINGS: _readings,
+        _ELSE: _something_else,
     }
     yield Say(key="why", tag="STEP", says="Why is the print wrong?")
     kind = yield from hear(
-        Choose(key="why.what", options=tuple(kinds), says="What is wrong with the print?")
+        Choose(
+            key="why.what",
+            options=tuple(kinds),
+            also=_IN_PLAIN_WORDS,
+            says="What is wrong with the print?",
+        )
     )
     return (yield from kinds[kind](home))
 
@@ -62,12 +105,17 @@ def why_is_it_wrong(home: Path) -> Part[Arguments]:
 
 @dataclass(frozen=True)
 class SizeErrors:
-    """What two sizes say: error = `constant_mm` + `ratio` x nominal, each with its U (95 %)."""
+    """What sizes say: error = `constant_mm` + `ratio` x nominal, each with its U (95 %).
+
+    `furthest` is the nominal size that is furthest off that line, by `furthest_off_mm`.
+    """
 
     constant_mm: float
     constant_U_mm: float
     ratio: float
     ratio_U: float
+    furthest_mm: float = 0.0
+    furthest_off_mm: float = 0.0
 
     @property
     def has_constant(self) -> bool:
@@ -80,22 +128,34 @@ class SizeErrors:
         return abs(self.ratio) > self.ratio_U
 
 
-def size_errors(
-    small: tuple[float, float], large: tuple[float, float], u_mm: float = _U_SIZE_MM
-) -> SizeErrors:
-    """Return the line through two errors; each size is nominal and measured, in mm.
+def size_errors(sizes: Sequence[Size], u_mm: float = _U_SIZE_MM) -> SizeErrors:
+    """Return the line of least squares through the errors of `sizes`, two or more.
 
-    `u_mm` is the standard uncertainty of each measured size. The nominal sizes must differ.
-    Uncertainties are propagated after JCGM 100, 5.1.2, with k = 2.
+    `u_mm` is the standard uncertainty of each measured size. The nominal sizes must not all be the
+    same. Uncertainties are propagated after JCGM 100, 5.1.2, with k = 2.
     """
-    (nominal, measured), (other, other_measured) = small, large
-    apart_mm = other - nominal
-    ratio = ((other_measured - other) - (measured - nominal)) / apart_mm
+    middle_mm = sum(nominal for nominal, _ in sizes) / len(sizes)
+    middle_error_mm = sum(measured - nominal for nominal, measured in sizes) / len(sizes)
+    spread_mm2 = sum((nominal - middle_mm) ** 2 for nominal, _ in sizes)
+    ratio = (
+        sum((nominal - middle_mm) * (measured - nominal) for nominal, measured in sizes)
+        / spread_mm2
+    )
+    constant_mm = middle_error_mm - ratio * middle_mm
+    off_mm, furthest_mm = max(
+        (
+            (measured - nominal * (1.0 + ratio) - constant_mm, nominal)
+            for nominal, measured in sizes
+        ),
+        key=lambda one: abs(one[0]),
+    )
     return SizeErrors(
-        constant_mm=measured - nominal - ratio * nominal,
-        constant_U_mm=_COVERS * u_mm * math.hypot(nominal, other) / abs(apart_mm),
+        constant_mm=constant_mm,
+        constant_U_mm=_COVERS * u_mm * math.sqrt(1.0 / len(sizes) + middle_mm**2 / spread_mm2),
         ratio=ratio,
-        ratio_U=_COVERS * u_mm * math.sqrt(2.0) / abs(apart_mm),
+        ratio_U=_COVERS * u_mm / math.sqrt(spread_mm2),
+        furthest_mm=furthest_mm,
+        furthest_off_mm=off_mm,
     )
 
 
@@ -122,20 +182,15 @@ def _sizes(home: Path) -> Part[Arguments]:
             says="Measured over the outside of the part, or between inner faces?",
         )
     )
-    small = yield from _size("small", "The smaller size", low_mm=_SHORTEST_MM)
-    large = yield from _size(
-        "large",
-        f"A larger size of the same kind, at least {_SIZES_APART_MM:g} mm more",
-        low_mm=small[0] + _SIZES_APART_MM,
-    )
-    found = size_errors(small, large)
+    sizes = yield from _measured_sizes()
+    found = size_errors(sizes)
     yield Say(key="why.sizes", says=_sizes_in_words(found))
     yield Say(key="why.reason", says=size_reason(found, where, axis))
     if not (found.has_constant or found.has_ratio):
         return []
     if _is_the_axis(found, where):
         return (yield from _lead(choose_tune(home, axis), "measure the axis itself now"))
-    return (yield from _lead(_written(home, axis, side, small, large), "split these sizes now"))
+    return (yield from _lead(_written(home, axis, side, sizes), "split these sizes now"))
 
 
 def _is_the_axis(found: SizeErrors, where: Where) -> bool:
@@ -143,16 +198,43 @@ def _is_the_axis(found: SizeErrors, where: Where) -> bool:
     return found.has_ratio and (too_much or (where == "one-axis" and not found.has_constant))
 
 
+def _measured_sizes() -> Part[list[Size]]:
+    """Ask for two sizes, which tell a ratio from a constant, and for as many more as there are."""
+    small = yield from _size("small", "The smaller size", low_mm=_SHORTEST_MM)
+    large = yield from _size(
+        "large",
+        f"A larger size of the same kind, at least {_SIZES_APART_MM:g} mm more",
+        low_mm=small[0] + _SIZES_APART_MM,
+    )
+    sizes = [small, large]
+    while (
+        yield from hear(
+            Choose(
+                key="why.another",
+                options=("no", "yes"),
+                default="no",
+                says="Did you measure another size of the same kind? Each makes both parts surer",
+            )
+        )
+    ) == "yes":
+        sizes.append((yield from _size("more", "Another size", low_mm=_SHORTEST_MM)))
+    return sizes
+
+
 def _sizes_in_words(found: SizeErrors) -> str:
+    off = (
+        f". But the size of {found.furthest_mm:g} mm is {found.furthest_off_mm:+.2f} mm off the "
+        "line through them all: measure that one again first"
+    )
     return (
         f"the part of the error that every size has: {found.constant_mm:+z.2f} ± "
         f"{found.constant_U_mm:.2f} mm; the part that grows with the size: "
         f"{100 * found.ratio:+z.2f} ± {100 * found.ratio_U:.2f} %"
-    )
+    ) + off * (abs(found.furthest_off_mm) > _OFF_THE_LINE_MM)
 
 
 def size_reason(found: SizeErrors, where: Where, axis: str) -> str:
-    """Return what two sizes mean and why that leads where it leads."""
+    """Return what sizes mean and why that leads where it leads."""
     letter = axis.upper()
     if _is_the_axis(found, where):
         return (
@@ -182,7 +264,7 @@ def size_reason(found: SizeErrors, where: Where, axis: str) -> str:
     )
 
 
-def _size(key: str, which: str, *, low_mm: float) -> Part[tuple[float, float]]:
+def _size(key: str, which: str, *, low_mm: float) -> Part[Size]:
     """Ask for what a size should be and what it is, both in mm."""
     nominal = yield from hear(
         Text(
@@ -203,15 +285,11 @@ def _size(key: str, which: str, *, low_mm: float) -> Part[tuple[float, float]]:
     return nominal, measured
 
 
-def _written(
-    home: Path, axis: str, side: str, small: tuple[float, float], large: tuple[float, float]
-) -> Part[Arguments]:
+def _written(home: Path, axis: str, side: str, sizes: Sequence[Size]) -> Part[Arguments]:
     """Write the sizes as a table that more rows can be added to; return what examines it."""
     folder = home / "sizes"
     path = folder / f"{utc_now():%Y%m%d-%H%M%S}.csv"
-    rows = "".join(
-        f"{nominal:g},{measured:g},{side},{axis}\n" for nominal, measured in (small, large)
-    )
+    rows = "".join(f"{nominal:g},{measured:g},{side},{axis}\n" for nominal, measured in sizes)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         with path.open("x", encoding="utf-8") as file:
@@ -223,7 +301,7 @@ def _written(
         ) from error
     yield Say(
         key="why.written",
-        says=f"the two sizes are in {shown(str(path))}; add a row for every size you measure, "
+        says=f"the sizes are in {shown(str(path))}; add a row for every size you measure, "
         "inside as well as outside",
     )
     return ["prints", str(path)]
@@ -262,6 +340,12 @@ def _shift(home: Path) -> Part[Arguments]:
     if heights == _LEANING:
         return (yield from _leaning(home, axis))
     yield Say(key="why.reason", says=_HEIGHTS[heights])
+    if not has_card(home):
+        yield Say(
+            key="why.card-first",
+            says="the size of a shift is held against the parts of the machine, which stand on its "
+            f"card, and there is none here yet: tuner card new{home_option(home)}",
+        )
     if heights == "at-several-heights":
         how = yield from hear(
             Choose(
@@ -307,9 +391,16 @@ def _leaning(home: Path, axis: str) -> Part[Arguments]:
 
 def _offset(home: Path, size_mm: float, axis: str) -> Part[Arguments]:
     found = yield from choose_card(home)
-    if found is None:
-        return []
-    return ["offset", f"{size_mm:g}", "--card", str(found[0]), "--axis", axis]
+    card = "CARD" if found is None else str(found[0])
+    offset = ["offset", f"{size_mm:g}", "--card", card, "--axis", axis]
+    if found is not None:
+        return offset
+    yield Say(
+        key="why.with-card",
+        says="with the file of the card for CARD, this goes on from here: "
+        f"tuner {shlex.join(offset)}",
+    )
+    return []
 
 
 # --- delivery -----------------------------------------------------------------------------

@@ -6,8 +6,9 @@ __all__ = ["BEFOREHAND"]
 
 _CARD = {
     "draft": (
-        "Answers that were given before a stop are kept in a file beside the cards. Choose one to "
-        "go on with it: every question is asked again, and Enter takes what was answered then."
+        "Answers are kept in a file beside the cards until their card is written, also when the "
+        "window was closed in between. Choose one to go on with it: every question is asked again, "
+        "and Enter takes what was answered then."
     ),
     "machine.name": (
         "Any name by which you tell this machine from others. It stands on sheets and in the "
@@ -80,6 +81,10 @@ _CARD = {
         "Look at the end face of the screw: so many grooves begin there. One turn moves the nut "
         "by pitch x starts. A screw with a pitch of 2 mm and 4 starts moves 8 mm."
     ),
+    "many-starts": (
+        "The starts are the grooves that begin at the end face, not all the turns of thread along "
+        "the screw. no asks for them once more; yes keeps the count, for a screw that is really so."
+    ),
     "lead": (
         "Turn the screw once: the nut moves by the lead. From one crest to the next along the "
         "screw is the pitch. With one start they are the same, with 4 starts the lead is 4 times "
@@ -128,8 +133,8 @@ _CARD = {
     ),
     "microsteps": (
         "Into how many parts the driver cuts a full step. Small jumpers or switches set it, or the "
-        "controller's settings list it; 16 is the commonest. A number that is wrong by two makes "
-        "every move wrong by two."
+        "controller's settings list it; 16, also written 1/16, is the commonest. A number that is "
+        "wrong by two makes every move wrong by two."
     ),
     "filament_diameter": "It is printed on the spool: 1.75 or 2.85 on nearly all of them.",
     "max_feed": (
@@ -164,11 +169,13 @@ _CARD = {
     "stored": (
         "Ask the controller for its settings, or look into its configuration, and copy the number "
         "of this axis to its last digit. It is what everything is compared with, so it is never "
-        "guessed."
+        "guessed: with unknown the axis waits on the card, with all that was said of it, until "
+        "the number stands there."
     ),
     "file": (
         "The card is a text file. Enter puts it into the folder of cards, where every command "
-        "finds it by its name alone. A file that is there is never overwritten."
+        "finds it by its name alone, and so does a name without a folder. ./bench.toml is in the "
+        "folder where you are. A file that is there is never overwritten."
     ),
 }
 _MENU = {
@@ -249,6 +256,10 @@ _WHY = {
     "measured": (
         "Measure it three times at different places, not at a seam or a corner, and type the "
         "middle one."
+    ),
+    "why.another": (
+        "A third size shows whether the error really grows evenly, and each further one narrows "
+        "what is not known. Outer sizes with outer, inner with inner."
     ),
     "why.go-on": "yes leads to the next command, which is shown before it runs. no ends here.",
     "heights": (

@@ -35,6 +35,7 @@ _CHANGED = (
     "After a change of this number the axis moves a different distance for the same command: "
     "start with 1 mm, hands out, power switch in reach."
 )
+_LOOKED = {"yes": "A look has confirmed it", "no": "A look did not confirm it"}
 _NO_SUBSTITUTE = (
     "This does not replace guards, local codes, or a licensed electrician for mains wiring."
 )
@@ -135,7 +136,8 @@ def as_table(
 ) -> dict[str, Any]:
     """Return the proposal of one axis as the table that is written as TOML.
 
-    `finding` has the form of ``tuner examine --json``, `readings` the keys of a reading.
+    `finding` has the form of ``tuner examine --json``, and the looks that were taken, in
+    ``looked``; `readings` have the keys of a reading.
     `simulated` says that it comes from a rehearsal.
     """
     proposal = finding["proposal"]
@@ -190,15 +192,27 @@ def as_table(
         "id": card.caliper.id,
         "calibrated_on": card.caliper.calibrated_on,
     }
+    looked = finding.get("looked", ())
+    seen = {one["key"]: one["seen"] for one in looked}
     table["cause"] = [
-        {name: cause[name] for name in ("name", "p", "says", "check")}
+        {name: cause[name] for name in ("name", "p", "says", "check")} | _looked(cause, seen)
         for cause in finding["causes"]
     ]
+    if looked:
+        table["look"] = [dict(one) for one in looked]
     table["reading"] = [
         {name.replace("_mm", f"_{unit}"): value for name, value in reading.items()}
         for reading in readings
     ]
     return table
+
+
+def _looked(cause: Mapping[str, Any], seen: Mapping[str, str]) -> dict[str, str]:
+    """Return whether looks have shown a cause, by key; nothing while one of them is open."""
+    answers = {seen.get(key, seen.get(key.partition("=")[0], "")) for key in cause.get("looks", ())}
+    if not answers or not answers <= {"yes", "no"}:
+        return {}
+    return {"looked": "no" if "no" in answers else "yes"}
 
 
 def _card_after(axis: Axis, table: Mapping[str, Any]) -> str:
@@ -261,6 +275,15 @@ def _rehearsed(table: Mapping[str, Any]) -> list[str]:
     return ["", "This comes from a rehearsal on a simulated machine; change nothing real after it."]
 
 
+def _causes(table: Mapping[str, Any]) -> list[str]:
+    """Return a line for each cause; what would confirm it, unless that was looked at."""
+    return [
+        f"- {inert(cause['name'])} (p {cause['p']:.2f}): {inert(cause['says'])}. "
+        + _LOOKED.get(cause.get("looked", ""), f"To confirm: {inert(cause['check'])}")
+        for cause in table["cause"]
+    ]
+
+
 def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
     """Return the proposal for a person to read and apply by hand."""
     lines = [
@@ -295,11 +318,10 @@ def as_markdown(axis: Axis, table: Mapping[str, Any]) -> str:
             f"- {one['value']:.{one['decimals']}f}: {one['off_mm']:.4f} {unit}" for one in rounded
         ]
     lines += ["", "## Why", ""]
-    lines += [
-        f"- {inert(cause['name'])} (p {cause['p']:.2f}): {inert(cause['says'])}. "
-        f"To confirm: {inert(cause['check'])}"
-        for cause in table["cause"]
-    ] or ["- no cause is named"]
+    lines += _causes(table) or ["- no cause is named"]
+    if looks := table.get("look"):
+        lines += ["", "## What was looked at", ""]
+        lines += [f"- {inert(one['asks'])} **{inert(one['seen'])}**" for one in looks]
     if table["upsets"]:
         lines += ["", "## What the change makes untrue", ""]
         lines += [f"- {upset}" for upset in table["upsets"]]

@@ -21,6 +21,7 @@ from tuner.text import clipped, shown
 __all__ = [
     "DEGREES_C",
     "REFUSED",
+    "UNKNOWN",
     "Read",
     "Size",
     "angle",
@@ -29,6 +30,7 @@ __all__ = [
     "interval",
     "length",
     "letters",
+    "microsteps",
     "name",
     "none_or",
     "number",
@@ -55,7 +57,12 @@ NONE = "none"
 _WHOLE = re.compile(r"[0-9]{1,12}", re.ASCII)
 _PAIR = re.compile(r"([0-9]{1,12})\s*[:/]\s*([0-9]{1,12})", re.ASCII)
 _COUNTED = re.compile(r"/([0-9]{1,12})\s*(?:mm)?$", re.ASCII)
-_BETWEEN_LETTERS = re.compile(r"[\s,;+&]+|\band\b")
+_BETWEEN_LETTERS = re.compile(r"[\s,;+&/]+|\band\b|-?\b(?:axis|axes)\b")
+_MICROSTEPS = re.compile(r"(?:1\s*[/:]\s*|x)?([0-9]{1,12})|([0-9]{1,12})\s*x", re.ASCII)
+# A dash is no minus sign between two numbers without one, and with nothing or blanks around it.
+_DASHED = re.compile(r"([0-9.,]+)(?:[-\u2013]|\s+[-\u2013]\s+)([0-9.,]+)", re.ASCII)
+_BETWEEN_ENDS = re.compile(r"\s*(?:\.{2,3}|\u2026|\bto\b)\s*|[,;]?\s+")
+_BEHIND_NUMBER = {"mm": r"(?<=[0-9])\s*mm\b", "deg": r"(?<=[0-9])\s*(?:deg(?:rees)?\b|°)"}
 _LONGEST_SHOWN = 40
 # No step is this coarse and no motor has so few of them, so a bare number says which it is.
 _FEWEST_FULL_STEPS = 20
@@ -130,6 +137,23 @@ def whole(low: int, high: int, *units: str) -> Read[int]:
     return read
 
 
+def microsteps(low: int, high: int) -> Read[int]:
+    """Return a reader of the microsteps in a full step, typed like ``16``, ``1/16`` or ``16x``."""
+    count = whole(low, high)
+
+    def read(text: str) -> int:
+        bare = _without(("microsteps", "microstep", "step"), text.lower())
+        match = _MICROSTEPS.fullmatch(bare)
+        if not match:
+            raise ValueError(
+                f"'{clipped(shown(text), _LONGEST_SHOWN)}' is no number of microsteps; type it "
+                "like 16 or 1/16"
+            )
+        return count(match[1] or match[2])
+
+    return read
+
+
 def number(low: Fraction | int, high: Fraction | int, *units: str) -> Read[Fraction]:
     """Return a reader of a number from `low` to `high`, exactly as typed.
 
@@ -178,17 +202,24 @@ def length(low: Fraction | int, high: Fraction | int) -> Read[Fraction]:
 def interval(furthest: int, unit: str) -> Read[tuple[Fraction, Fraction]]:
     """Return a reader of two positions within +-`furthest`, the lower one first.
 
-    One number alone stands for 0 to that number.
+    One number alone stands for 0 to that number. Two may be typed like ``-5 220``, ``-5 to 220``,
+    ``-5..220`` or, where neither has a sign, ``0-220``.
     """
 
     def read(text: str) -> tuple[Fraction, Fraction]:
-        words = [one for one in text.lower().split() if one not in (unit, "to")]
-        if len(words) not in (1, 2):
+        bare = re.sub(_BEHIND_NUMBER[unit], "", text.lower()).removeprefix("from ").strip()
+        dashed = _DASHED.fullmatch(bare)
+        words = dashed.groups() if dashed else _BETWEEN_ENDS.split(bare)
+        try:
+            if len(words) > 2:
+                raise ValueError
+            numbers = [exact_number(one) for one in words]
+        except ValueError:
             raise ValueError(
                 f"'{clipped(shown(text), _LONGEST_SHOWN)}' is not one or two numbers in {unit}; "
-                "type them like 220, or -5 220"
-            )
-        ends = [_within(exact_number(one), -furthest, furthest, unit) for one in words]
+                "type them like 220, or -5 to 220: a dash beside a minus sign may mean either"
+            ) from None
+        ends = [_within(one, -furthest, furthest, unit) for one in numbers]
         low, high = (Fraction(0), *ends)[-2:]
         if high - low < 1:
             raise ValueError(
@@ -263,7 +294,7 @@ def angle(text: str) -> Fraction:
 def letters(allowed: Sequence[str], *, may_be_none: bool = True) -> Read[tuple[str, ...]]:
     """Return a reader of some of the letters `allowed`, in that order, or of ``none``.
 
-    They may be typed like ``x y z``, ``XYZ`` or ``x, y and z``.
+    They may be typed like ``x y z``, ``XYZ``, ``x, y and z`` or ``X axis``.
     """
 
     def read(text: str) -> tuple[str, ...]:

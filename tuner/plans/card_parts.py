@@ -47,6 +47,7 @@ from tuner.plans.asking import (
     gear_pair,
     interval,
     length,
+    microsteps,
     none_or,
     number,
     or_unknown,
@@ -85,6 +86,8 @@ _NEAR = Fraction("0.025")
 _FLANK_MM = Fraction("0.3")
 _CLEARLY = 3
 _MEASURE_AGAIN = "measure-again"
+# More thread starts than screws of such machines have (common practice, no source).
+_MOST_STARTS = 6
 # What one turn moves on machines of this kind, in mm (common practice, no source).
 _USUAL_TRAVEL_MM: Mapping[str, tuple[Fraction, Fraction]] = {
     Belt.kind: (Fraction(6), Fraction(250)),
@@ -207,6 +210,10 @@ def _same_as(setup: Setup, axis: AxisParts, before: Sequence[AxisParts]) -> Part
                 f"Has {axis.letter} the same parts as an axis before: drive, gears, motor and "
                 "driver setting? Name it, or no."
             ),
+            also=(
+                ("no", "no"),
+                *((said, one) for one in offered for said in (f"{one} axis", f"axis {one}")),
+            ),
         )
     )
     return offered.get(like)
@@ -226,20 +233,21 @@ def _believable(setup: Setup, axis: AxisParts) -> Part[Drive | None]:
         travel_mm = drive.travel_per_rev_mm
         if low <= travel_mm <= high:
             return drive
-        is_so = yield from hear(
-            Choose(
-                key=f"{axis.name}.unusual",
-                options=("yes", "no"),
-                says=(
-                    f"{plain_number(travel_mm)} mm in one turn is unusual: a {drive.kind} drive "
-                    f"moves {plain_number(low)} to {plain_number(high)} mm. "
-                    "Is that so? no asks for its parts anew."
-                ),
-            )
+        is_so = yield from _is_so(
+            f"{axis.name}.unusual",
+            f"{plain_number(travel_mm)} mm in one turn is unusual: a {drive.kind} drive "
+            f"moves {plain_number(low)} to {plain_number(high)} mm. "
+            "Is that so? no asks for its parts anew.",
         )
-        if is_so == "yes":
+        if is_so:
             return drive
         del axis.unknown[taken:]
+
+
+def _is_so(key: str, says: str, default: str = "") -> Part[bool]:
+    """Ask whether what was answered and is odd is really so."""
+    answer = yield from hear(Choose(key=key, options=("yes", "no"), default=default, says=says))
+    return bool(answer == "yes")
 
 
 def _drive(setup: Setup, axis: AxisParts) -> Part[Drive | None]:
@@ -312,14 +320,7 @@ def _screw(setup: Setup, axis: AxisParts) -> Part[Screw]:
     if isinstance(pitch_mm, Screw):
         return pitch_mm
     lead = yield from _rather_a_lead(setup, axis, pitch_mm)
-    starts = yield from typed(
-        f"{axis.name}.starts",
-        "The thread starts of the screw: look at its end face and count the grooves that begin "
-        "there, often 1, 2 or 4. (Or: unknown)",
-        or_unknown(whole(1, 20, "starts", "start")),
-        wanted="number or unknown",
-        default=setup.drive_default(axis, "starts", Screw.kind, absent="1"),
-    )
+    starts = yield from _starts(setup, axis)
     if lead is not None:
         if starts is None:
             starts = lead.starts
@@ -330,6 +331,30 @@ def _screw(setup: Setup, axis: AxisParts) -> Part[Screw]:
         starts = max(weights, key=weights.__getitem__, default=1)
         axis.take_commonest("thread starts of the screw", str(starts))
     return Screw(pitch_mm, starts)
+
+
+def _starts(setup: Setup, axis: AxisParts) -> Part[int | None]:
+    """Ask for the thread starts of a screw, anew where hardly any screw has so many."""
+    known = setup.drive_default(axis, "starts", Screw.kind, absent="1")
+    while True:
+        starts = yield from typed(
+            f"{axis.name}.starts",
+            "The thread starts of the screw: look at its end face and count the grooves that begin "
+            "there, often 1, 2 or 4. (Or: unknown)",
+            or_unknown(whole(1, 20, "starts", "start")),
+            wanted="number or unknown",
+            default=known,
+        )
+        if starts is None or starts <= _MOST_STARTS:
+            return starts
+        is_so = yield from _is_so(
+            f"{axis.name}.many-starts",
+            f"{starts} thread starts are unusual: a screw has 1 to {_MOST_STARTS}. Is that so? no "
+            "asks for them anew.",
+            default="yes" if known == str(starts) else "",
+        )
+        if is_so:
+            return starts
 
 
 def _rather_a_lead(setup: Setup, axis: AxisParts, size_mm: Fraction) -> Part[Screw | None]:
@@ -613,20 +638,20 @@ def _motor(setup: Setup, axis: AxisParts) -> Part[Motor]:
         axis.take_commonest("step angle of the motor", f"{plain_number(step_angle)} degrees")
     else:
         setup.step_angle = decimal_text(step_angle)
-    microsteps = yield from typed(
+    count = yield from typed(
         f"{a}.microsteps",
         f"Microsteps of {axis.letter}'s driver: see the jumpers or switches under or beside it and "
         "the table for them, or the controller's settings. (Or: unknown)",
-        or_unknown(whole(1, 1024, "microsteps")),
+        or_unknown(microsteps(1, 1024)),
         wanted="number or unknown",
         default=setup.default("axes", a, "motor", "microsteps", otherwise=setup.microsteps),
     )
-    if microsteps is None:
-        microsteps = max(MICROSTEPS, key=MICROSTEPS.__getitem__)
-        axis.take_commonest("microsteps of the driver", str(microsteps))
+    if count is None:
+        count = max(MICROSTEPS, key=MICROSTEPS.__getitem__)
+        axis.take_commonest("microsteps of the driver", str(count))
     else:
-        setup.microsteps = str(microsteps)
-    return Motor(step_angle, microsteps)
+        setup.microsteps = str(count)
+    return Motor(step_angle, count)
 
 
 # --- place and filament -------------------------------------------------------------------
@@ -664,18 +689,13 @@ def _hottest(setup: Setup, a: str) -> Part[Fraction]:
         )
         if hottest_c >= _COLDEST_FEED_C:
             return hottest_c
-        is_so = yield from hear(
-            Choose(
-                key=f"{a}.cold",
-                options=("yes", "no"),
-                says=(
-                    f"{plain_number(hottest_c)} °C melts no usual filament: feeding through the "
-                    f"nozzle takes {_COLDEST_FEED_C} °C or more, and could not be measured. Is "
-                    "that so? no asks for it anew."
-                ),
-            )
+        is_so = yield from _is_so(
+            f"{a}.cold",
+            f"{plain_number(hottest_c)} °C melts no usual filament: feeding through the nozzle "
+            f"takes {_COLDEST_FEED_C} °C or more, and could not be measured. Is that so? no asks "
+            "for it anew.",
         )
-        if is_so == "yes":
+        if is_so:
             return hottest_c
 
 
@@ -685,7 +705,7 @@ def _range(setup: Setup, axis: AxisParts) -> Part[None]:
     low, high = yield from typed(
         f"{a}.range",
         f"How far can {axis.letter} go, in {unit}? See the size in the controller's settings, or "
-        "use a ruler. Type 220 for 0 to 220, or both ends as -5 220.",
+        "use a ruler. Type 220 for 0 to 220, or both ends as -5 to 220.",
         interval(_FURTHEST[unit], unit),
         wanted=f"{unit}, one or two numbers",
         default=" ".join(decimal_text(Fraction(one)) for one in known),

@@ -7,7 +7,8 @@ The rules it keeps:
 * Enter never invents a part. What it takes is a habit of the trade that harms nobody, what
   the same person said of the axis before, or the card that the setup started from.
 * A part that is not known stands on the card as its commonest kind, with a comment that says
-  so; a session at the machine finds out. A stored number is never guessed.
+  so; a session at the machine finds out. A stored number is never guessed: without it the axis
+  waits, in lines of the card that do not count yet.
 
 It runs straight ahead and looks at nothing but the answers, so whoever runs it goes back by
 playing it again without the last one.
@@ -29,7 +30,17 @@ from tuner.drive.parts import PI, DriveTrain, Feeder
 from tuner.drive.scale import Form, Stored, all_forms, contradiction, convert, form_words
 from tuner.messages import Choose, Say
 from tuner.metrology.caliper import error_limit_mm
-from tuner.plans.asking import length, letters, name, number, or_unknown, typed, whole
+from tuner.plans.asking import (
+    UNKNOWN,
+    Read,
+    length,
+    letters,
+    name,
+    number,
+    or_unknown,
+    typed,
+    whole,
+)
 from tuner.plans.card_parts import (
     FEEDER,
     LARGEST_MM,
@@ -73,8 +84,16 @@ class _Described:
     stored: Stored
 
 
+@dataclass(frozen=True)
+class _Waiting:
+    """An axis whose number, in `form`, is not known."""
+
+    parts: AxisParts
+    form: Form
+
+
 def card_setup(start: Mapping[str, Any]) -> Part[Description | None]:
-    """Describe a machine; the result is None when no axis is left to write down.
+    """Describe a machine; the result is None when no axis has a number.
 
     `start` is an earlier card as plain data with exact numbers, whose values Enter takes; it
     may be empty.
@@ -126,21 +145,25 @@ def card_setup(start: Mapping[str, Any]) -> Part[Description | None]:
         axis = AxisParts(one, place=places[one])
         yield from describe(setup, axis, every)
         every.append(axis)
-    described = yield from _what_is_stored(setup, every, coupled)
+    described, waiting = yield from _what_is_stored(setup, every, coupled)
     if not described:
         yield Say(
             key="no-axis",
-            says="No axis is left, and a card without one says nothing. Find out what the "
-            "controller holds for at least one axis, then start again",
+            says="No axis has its number, and a card without one says nothing. Find out what the "
+            "controller holds for at least one axis; then tuner card new goes on from your answers",
         )
         return None
-    left_out = [axis.letter for axis in every if axis not in [one.parts for one in described]]
-    if left_out:
-        notes[""] = [f"left out, because the stored number is not known: {', '.join(left_out)}"]
-    for done in described:
-        notes[f"axes.{done.parts.name}"] = [f"not known: {what}" for what in done.parts.unknown]
-    axes = {done.parts.name: _as_table(setup, done) for done in described}
-    text = card_text({"machine": machine, "caliper": caliper, "axes": axes}, notes)
+    for axis in every:
+        notes[f"axes.{axis.name}"] = [f"not known: {what}" for what in axis.unknown]
+    axes = {
+        done.parts.name: _as_table(setup, done.parts, done.stored.form, done.stored.value)
+        for done in described
+    }
+    text = card_text(
+        {"machine": machine, "caliper": caliper, "axes": axes},
+        notes,
+        {one.parts.name: _as_table(setup, one.parts, one.form, None) for one in waiting},
+    )
     yield from _summary(text, described)
     return Description(called, text)
 
@@ -180,7 +203,7 @@ def _controller(
     baud = yield from typed(
         "machine.baud",
         "Its baud rate: see its manual, or the program used with it. (Or: unknown)",
-        or_unknown(whole(300, 20_000_000)),
+        or_unknown(whole(300, 20_000_000, "baud", "Bd", "bps")),
         wanted="number or unknown",
         default=setup.default("machine", "baud", otherwise=str(_USUAL_BAUD)),
     )
@@ -284,8 +307,8 @@ def _caliper(setup: Setup) -> Part[dict[str, Any]]:
 
 def _what_is_stored(
     setup: Setup, every: Sequence[AxisParts], coupled: bool
-) -> Part[list[_Described]]:
-    """Ask for the stored number of each axis; the result is the axes that have one."""
+) -> Part[tuple[list[_Described], list[_Waiting]]]:
+    """Ask for the stored number of each axis; the result is the axes with one, then the others."""
     yield Say(key="stored", tag="STEP", says="What the controller holds today")
     yield Say(
         key="power-on",
@@ -296,14 +319,20 @@ def _what_is_stored(
         ),
     )
     usual = yield from _form(setup, "stored.form", every, (*Form, _MIXED))
-    described = []
+    described, waiting = [], []
     for axis in every:
         form = usual
         if form == _MIXED:
             form = yield from _form(setup, f"{axis.name}.form", [axis], tuple(Form))
-        may_leave_out = not (coupled and axis.name in ("x", "y"))
-        stored = yield from _stored(setup, axis, Form(form), may_leave_out)
+        may_wait = not (coupled and axis.name in ("x", "y"))
+        stored = yield from _stored(setup, axis, Form(form), may_wait)
         if stored is None:
+            if axis.drive is None:
+                axis.unknown.append(
+                    "diameter of the wheel; tuner card new --from this card works it out from the "
+                    "number that the controller holds"
+                )
+            waiting.append(_Waiting(axis, Form(form)))
             continue
         if axis.drive is None:
             axis.drive = _wheel_for(axis, stored)
@@ -315,7 +344,7 @@ def _what_is_stored(
         train = DriveTrain(axis.drive, axis.motor, axis.gears)
         yield Say(key=f"{axis.name}.against", says=_against(axis, stored, train))
         described.append(_Described(axis, train, stored))
-    return described
+    return described, waiting
 
 
 def _form(setup: Setup, key: str, axes: Sequence[AxisParts], options: Sequence[str]) -> Part[str]:
@@ -338,24 +367,40 @@ def _form(setup: Setup, key: str, axes: Sequence[AxisParts], options: Sequence[s
         )
     default = known[0] if len(set(known)) == 1 else _MIXED if known and _MIXED in options else ""
     form: str = yield from hear(
-        Choose(key=key, options=tuple(map(str, options)), default=default, says=says)
+        Choose(
+            key=key,
+            options=tuple(map(str, options)),
+            default=default,
+            says=says,
+            also=tuple(
+                (words, form.value)
+                for form in Form
+                for unit in sorted({axis.unit for axis in axes})
+                for words in _in_words(form, unit)
+            ),
+        )
     )
     return form
 
 
-def _units_of(form: Form, unit: str) -> tuple[str, ...]:
-    """Return how the unit of `form` is written behind a number, in words first."""
+def _in_words(form: Form, unit: str) -> tuple[str, ...]:
+    """Return how the unit of `form` is written, in words first."""
     words = form_words(form, unit)
     slashed = words.replace(" per ", "/")
-    alone = (unit,) if words.startswith(unit) else ()
-    return words, slashed, slashed.replace("revolution", "rev"), *alone
+    return words, slashed, slashed.replace("revolution", "rev")
+
+
+def _units_of(form: Form, unit: str) -> tuple[str, ...]:
+    """Return how the unit of `form` is written behind a number, in words first."""
+    written = _in_words(form, unit)
+    return (*written, unit) if written[0].startswith(unit) else written
 
 
 def _form_key(form: Form, unit: str) -> str:
     return form.value.replace("mm", unit)
 
 
-def _stored(setup: Setup, axis: AxisParts, form: Form, may_leave_out: bool) -> Part[Stored | None]:
+def _stored(setup: Setup, axis: AxisParts, form: Form, may_wait: bool) -> Part[Stored | None]:
     def read(text: str) -> Stored:
         exact = number(_STORED_SMALLEST, _STORED_LARGEST, *_units_of(form, axis.unit))(text)
         stored = Stored(form, exact)
@@ -369,18 +414,34 @@ def _stored(setup: Setup, axis: AxisParts, form: Form, may_leave_out: bool) -> P
     stored = yield from typed(
         f"{axis.name}.stored",
         f"{axis.letter}: the number it holds, in {words}, with every decimal."
-        f"{' (Or: unknown, which leaves the axis out)' if may_leave_out else ''}",
-        or_unknown(read) if may_leave_out else read,
-        wanted="number or unknown" if may_leave_out else "number",
+        f"{' (Or: unknown)' if may_wait else ''}",
+        or_unknown(read) if may_wait else _not_unknown(read),
+        wanted="number or unknown" if may_wait else "number",
         default="" if known is None else decimal_text(Fraction(known)),
     )
     if stored is None:
         yield Say(
-            key=f"{axis.name}.left-out",
-            says=f"{axis.letter} is left off the card. Once its number is known, add it with "
-            "tuner card new --from this card",
+            key=f"{axis.name}.waits",
+            says=(
+                f"{axis.letter} waits on the card with all that you said of it, and does not count "
+                "until its number is known"
+            ),
         )
     return stored
+
+
+def _not_unknown(read: Read[Stored]) -> Read[Stored]:
+    """Return a reader for an axis that cannot wait, which says so at the word ``unknown``."""
+
+    def read_known(text: str) -> Stored:
+        if text.lower() == UNKNOWN:
+            raise ValueError(
+                "X and Y move together, so a card needs the numbers of both. Where it is not to be "
+                "found now, type stop, which keeps your answers; tuner card new goes on from them"
+            )
+        return read(text)
+
+    return read_known
 
 
 def _wheel_for(axis: AxisParts, stored: Stored) -> Feeder:
@@ -410,17 +471,21 @@ def _against(axis: AxisParts, stored: Stored, train: DriveTrain) -> str:
 # --- the card -----------------------------------------------------------------------------
 
 
-def _as_table(setup: Setup, done: _Described) -> dict[str, Any]:
-    """Return an axis as the keys of a card, with what is kept of the earlier card."""
-    train, unit = done.train, done.parts.unit
-    known: Mapping[str, Any] = setup.known("axes", done.parts.name) or {}
+def _as_table(setup: Setup, axis: AxisParts, form: Form, number: Fraction | None) -> dict[str, Any]:
+    """Return an axis as the keys of a card, with what is kept of the earlier card.
+
+    What is not known is None: the stored `number`, and the wheel that would follow from it.
+    """
+    unit = axis.unit
+    known: Mapping[str, Any] = setup.known("axes", axis.name) or {}
     kept = [key.format(unit) for key in _KEPT]
+    drive = {"kind": Feeder.kind, "diameter_mm": None}
     return {
-        "drive": {"kind": train.drive.kind, **asdict(train.drive)},
-        "gears": [asdict(pair) for pair in train.gears],
-        "motor": asdict(train.motor),
-        "stored": {_form_key(done.stored.form, unit): done.stored.value},
-        **done.parts.place,
+        "drive": drive if axis.drive is None else {"kind": axis.drive.kind, **asdict(axis.drive)},
+        "gears": [asdict(pair) for pair in axis.gears],
+        "motor": asdict(axis.motor),
+        "stored": {_form_key(form, unit): number},
+        **axis.place,
         **{key: known[key] for key in kept if key in known},
     }
 

@@ -120,6 +120,7 @@ def _turn(run: AxisRun, turn_mm: float) -> Part[None]:
         )
     )
     run.asked.add(_MOTOR_TURN)
+    run.looked[_MOTOR_TURN] = {"key": _MOTOR_TURN, "asks": outcomes["asks"], "seen": seen}
     if seen != "unsure":
         run.looks[_MOTOR_TURN] = "confirmed" if seen == "yes" else "denied"
         yield from _conclude(run)
@@ -157,7 +158,7 @@ def look(run: AxisRun) -> Part[None]:
         if (yield from hear(question)):
             return
         for key in answered:
-            del run.looks[key]
+            del run.looks[key], run.looked[key]
             run.asked.discard(key)
         yield from _conclude(run)
         yield from _look_at_parts(run)
@@ -185,6 +186,7 @@ def _look_at_parts(run: AxisRun) -> Part[None]:
             )
         )
         run.asked.add(key)
+        run.looked[key] = {"key": key, "asks": asks, "seen": seen}
         if seen != "unsure":
             run.looks[key] = "confirmed" if seen == "yes" else "denied"
             yield from _conclude(run)

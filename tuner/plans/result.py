@@ -79,5 +79,9 @@ def proposal_of(run: AxisRun, *, draft: bool) -> Propose:
         key=f"{run.name}.proposal",
         axis=run.name,
         draft=draft,
-        finding={**run.finding, "readings": run.readings_as_data()},
+        finding={
+            **run.finding,
+            "looked": [*run.looked.values()],
+            "readings": run.readings_as_data(),
+        },
     )

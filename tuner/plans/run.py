@@ -116,6 +116,7 @@ class AxisRun:
     finding: Finding = field(default_factory=dict)
     zero_moved: bool = False
     looks: dict[str, Looked] = field(default_factory=dict)  # what was seen of suspected parts
+    looked: dict[str, dict[str, str]] = field(default_factory=dict)  # in words, unsure as well
     asked: set[str] = field(default_factory=set)  # the looks that were asked for
 
     @property

@@ -33,6 +33,7 @@ from tuner.messages import (
     Text,
     Words,
 )
+from tuner.rehearsal.coaching import hint
 from tuner.rehearsal.controller import FEEDER
 from tuner.rehearsal.faults import machine
 from tuner.rehearsal.looks import LOOKS, SEEN_MM
@@ -161,17 +162,12 @@ class Hands:
                 cause, _, _ = asked.removeprefix("look.").partition(".")
                 found = self._found(axis, cause)
                 return None if found is None else LOOKS[cause].says(found)
-            case Choose() if asked in _HEATERS:
-                place, is_hot = asked.removesuffix("-hot"), self.is_hot(_HEATERS[asked])
-                return f"the {place} is {'too hot' if is_hot else 'cool enough'} to touch"
-            case Choose() if axis and asked == "still":
-                return "something still moves" if self._mule.is_moving() else "everything is still"
-            case Choose() if axis and asked == "holds":
-                return f"{axis.upper()} {'holds' if self._holds(axis) else 'gives way'}"
             case Text() if axis and asked in ("free-minus", "free-plus"):
                 side = asked.removeprefix("free-")
                 free = f"{self._free_mm(axis, side)} {self._unit(axis)}"
                 return f"{axis.upper()} has {free} free to the {side} side"
+            case Choose() | Confirm() | Text():
+                return hint(asked, axis, self._typed(question))
         return None
 
     def was_done(self, key: str) -> str | None:
@@ -361,6 +357,10 @@ class Hands:
         """Say ``yes`` when nothing moves."""
         return "no" if self._mule.is_moving() else "yes"
 
+    def slide_mm(self, axis: str) -> float:
+        """Return what a clamped caliper shows before its first reading."""
+        return round(self._datum_mm[axis] + self._at_mm(axis, axis), 2)
+
     def index_deg(self, axis: str) -> float:
         """Return how far the index mark of a table is off its line, above -180 to 180 degrees."""
         turned_deg = self._mule.true_mm()[axis]
@@ -523,6 +523,7 @@ _IN_JAWS = "the caliper shows {} mm"
 _MEASURES: Mapping[str, _Measure] = {
     "temperature": _Measure(lambda *_: FILAMENT_WANTS_C, "the spool says {} degrees", True),
     "radius": _Measure(Hands.radius_mm, "the mark is {} mm from the centre", True),
+    "slide-now": _Measure(Hands.slide_mm, _IN_JAWS, True),
     "index": _Measure(Hands.index_deg, "the index mark is {} degrees off its line", True),
     "frame.side-x": _Measure(lambda hands, _: hands.frame_shows_mm("side_x_mm"), _IN_JAWS),
     "frame.side-y": _Measure(lambda hands, _: hands.frame_shows_mm("side_y_mm"), _IN_JAWS),
@@ -547,6 +548,7 @@ _AXIS_CHOICES: Mapping[str, Callable[[Hands, str], str]] = {
     "look.motor-turn": Hands.one_turn,
     "typed-where": lambda hands, axis: next(iter(hands.typed_elsewhere(axis)), "none"),
     "origin": lambda *_: "declare",
+    "reading-direction": lambda *_: "no",
     "belt-tension": lambda hands, axis: hands.belt_tension(axis),
     "pulley-screws": lambda hands, axis: "loose" if hands.is_loose(axis) else "tight",
     "runs-free": lambda *_: "yes",

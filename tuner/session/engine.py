@@ -9,6 +9,7 @@ back, and the person is told in plain words where things stand and what to do.
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -131,6 +132,7 @@ class Engine:
         self._home_option = home_option
         self._has_machine = has_machine
         self._heaters: Heaters = None
+        self._reached: Checkpoint | None = None  # where a session that is taken up was cut off
         self._hot = HotSurfaces()
         self._watch: HeatWatch | None = None
         self._left: HeatersLeft | None = None
@@ -226,6 +228,8 @@ class Engine:
                 f"{_readings(self._readings, 'is', 'are')} kept"
             )
         self._person.tell(Line("NOTE", "taken-up", (), says))
+        if self._reached is not None:
+            self._checkpoint(self._reached)
         return plan.throw(Interrupted(**left))
 
     def _remember(self, message: Message, reply: Reply) -> None:
@@ -238,6 +242,8 @@ class Engine:
                 self._readings -= 1
             case Approach() | Reference(), _:
                 self._has_moved = True
+            case Checkpoint(), _:
+                self._reached = message
             case Propose(), _:
                 self._keep_draft(message)
 
@@ -491,7 +497,7 @@ class Engine:
         return Value(now_c)
 
     def _until_hot(self, controller: Controller, watch: HeatWatch, message: Heat) -> float:
-        told_at_s = self._clock.now_s()
+        told_at_s = -math.inf
         while not watch.has_reached(now_c := self._look_at_heat(watch)):
             if self._clock.now_s() - told_at_s >= _TELL_OF_HEAT_S:
                 told_at_s = self._clock.now_s()

@@ -13,14 +13,15 @@ def question_of(message: Confirm | Choose | Text, *, may_undo: bool = False) -> 
     A ``Confirm`` is answered with ``Value("yes")`` or ``Value("no")``.
     """
     options, default = _YES_NO, ""
+    also: tuple[tuple[str, str], ...] = ()
     match message:
         case Text():
             return _text(message, may_undo)
         case Choose():
-            options, default = message.options, message.default
+            options, default, also = message.options, message.default, message.also
     fields = (("options", ",".join(options)), ("default", default))
     line = Line("CHOICE", message.key, fields, message.says)
-    return Question(line, OneOf(options, default, may_undo), message)
+    return Question(line, OneOf(options, default, may_undo, also), message)
 
 
 def _text(message: Text, may_undo: bool) -> Question:
