@@ -9,6 +9,7 @@ import pytest
 from tuner.card.check import warnings
 from tuner.card.read import parse_card
 from tuner.card.waiting import behind_mark, counted_in, waiting_axes
+from tuner.commands.cards import check_axes
 from tuner.errors import BadFile
 from tuner.rehearsal.faults import card_text
 
@@ -82,3 +83,24 @@ def test_the_check_of_a_card_names_what_waits() -> None:
     assert said[: len(before)] == before
     assert [one.split(":")[0] for one in said[len(before) :]] == ["axes.u", "axes.e"]
     assert "take #| away from its lines" in said[-1]
+
+
+def test_a_comment_that_only_looks_like_it_stays_one() -> None:
+    text = f"#| my old bench |\n{WAITING}"
+    assert counted_in(text).startswith("#| my old bench |\n")
+    assert list(tomllib.loads(counted_in(text))["axes"])[-2:] == ["u", "e"]
+
+
+def test_blanks_do_not_matter_and_strings_stay() -> None:
+    lines = ["[axes.u]", "stored={steps_per_mm=?}", 'note = "what = ?"', 'more = "a, b = ?"']
+    text = "\n".join(behind_mark(lines))
+    assert tomllib.loads(counted_in(text, stand_in="1"))["axes"]["u"] == {
+        "stored": {"steps_per_mm": 1}, "note": "what = ?", "more": "a, b = ?",
+    }  # fmt: skip
+
+
+def test_lines_that_are_left_over_are_said_and_harm_nothing() -> None:
+    text = "\n".join([CARD, *behind_mark(["[axes.x]", "stored = { steps_per_mm = ? }"])])
+    card = parse_card(text, "card")
+    assert [one for one in warnings(card) if "as well; delete those" in one]
+    check_axes(card, ["x"])

@@ -16,6 +16,7 @@ from prompt_toolkit.data_structures import Size
 from prompt_toolkit.input import create_pipe_input
 from prompt_toolkit.output.vt100 import Vt100_Output
 
+from tuner.card.check import warnings
 from tuner.card.read import read_card
 from tuner.commands import card_new as command
 from tuner.commands.card_new import Interview, card_new
@@ -418,6 +419,22 @@ def test_an_axis_that_waits_for_its_number_comes_along_with_from(
     at[0] = Typist({"z.stored": "2000"})
     assert new(tmp_path, start_from=first) == 0
     assert first.with_name("workbench-two-2.toml").read_text() == text_of(Typist(GEARED))
+
+
+def test_what_was_taken_for_granted_stays_so_with_from(tmp_path: Path, at: list[Typist]) -> None:
+    unknown = (
+        "x.pitch_mm", "x.pulley_teeth", "x.gears",
+        "z.pitch_mm", "z.starts", "z.angle", "z.microsteps",
+    )  # fmt: skip
+    at.append(Typist({**GEARED, **dict.fromkeys(unknown, "unknown")}))
+    assert new(tmp_path) == 0
+    first = tmp_path / "cards" / "workbench-two.toml"
+    at[0] = Typist({})
+    assert new(tmp_path, start_from=first) == 0
+    assert first.with_name("workbench-two-2.toml").read_text() == first.read_text()
+    said = [one for one in warnings(read_card(first)) if "not known" in one]
+    # Y is like X.
+    assert [one[5] for one in said] == ["x"] * 3 + ["y"] * 3 + ["z"] * 4
 
 
 def test_what_is_wrong_with_an_axis_that_waits_is_said(tmp_path: Path, at: list[Typist]) -> None:

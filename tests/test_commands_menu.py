@@ -418,9 +418,7 @@ def test_errors_of_many_sizes_are_those_of_a_straight_line() -> None:
     assert (found.ratio, found.constant_mm) == pytest.approx(tuple(line))
     assert found.ratio_U == pytest.approx(2 * 0.05 * unscaled[0, 0] ** 0.5)
     assert found.constant_U_mm == pytest.approx(2 * 0.05 * unscaled[1, 1] ** 0.5)
-    off_mm = measured - nominal - np.polyval(line, nominal)
-    at = np.argmax(np.abs(off_mm))
-    assert (found.furthest_mm, found.furthest_off_mm) == pytest.approx((nominal[at], off_mm[at]))
+    assert found.off == ()
 
 
 def test_further_sizes_are_written_down_too(home: Path) -> None:
@@ -432,16 +430,36 @@ def test_further_sizes_are_written_down_too(home: Path) -> None:
     got, person = sizes(home, "one-axis", "20.3", "100.3", **more)
     rows = Path(got[1]).read_text(encoding="utf-8").splitlines()[1:]
     assert rows == [f"{size},{size}.3,outside,x" for size in (20, 100, 60, 140)]
-    assert "measure that one again" not in person.said("why.sizes")
+    assert person.said("why.off-the-line") == ""
     assert cli.run(got) == 0
 
 
-def test_a_size_that_fits_no_other_is_named(home: Path) -> None:
+@pytest.mark.parametrize("misread", [20.0, 40.0, 60.0, 80.0])
+def test_the_size_that_is_named_is_the_one_that_was_misread(misread: float) -> None:
+    right = [20.0, 40.0, 60.0, 80.0]
+    assert size_errors([(one, one + 0.2) for one in right]).off == ()
+    assert size_errors([(one, one + 0.2 + (one == misread)) for one in right]).off == (misread,)
+
+
+@pytest.mark.parametrize("misread", [10.0, 20.0, 30.0, 100.0])
+def test_one_that_stands_alone_is_named_as_well(misread: float) -> None:
+    sizes = [(one, one + 2.0 * (one == misread)) for one in (10.0, 20.0, 30.0, 100.0)]
+    assert size_errors(sizes).off == (misread,)
+
+
+def test_of_three_sizes_none_is_named(home: Path) -> None:
     more: dict[str, str | list[str]] = {
         "why.another": ["yes", ""], "why.more.nominal": "60", "why.more.measured": "61.3",
     }  # fmt: skip
-    _, person = sizes(home, "one-axis", "20.3", "100.3", **more)
-    assert "60 mm is +0.67 mm off" in person.said("why.sizes")
+    got, person = sizes(home, "one-axis", "20.3", "100.3", **more)
+    assert got == []
+    assert "these sizes do not lie on one line" in person.said("why.off-the-line")
+    assert person.said("why.reason") == ""
+    more |= {"why.another": ["yes", "yes", ""]}
+    more |= {"why.more.nominal": ["60", "80"], "why.more.measured": ["62.3", "80.3"]}
+    got, person = sizes(home, "one-axis", "20.3", "100.3", **more)
+    assert got == []
+    assert "the size of 60 mm does not lie" in person.said("why.off-the-line")
 
 
 @pytest.mark.parametrize(

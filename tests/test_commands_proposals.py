@@ -68,6 +68,16 @@ def test_the_end_of_a_session_says_what_to_do_and_what_to_type(
     assert outcome(home) == "confirmed"
 
 
+def test_a_look_that_was_not_taken_comes_before_the_number(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tuner.rehearsal.hands.Hands._looked", lambda *_: "unsure")
+    assert run([*BEGIN, "--home", str(tmp_path)]) == 0
+    said = [one for one in capsys.readouterr().out.splitlines() if one.startswith("NOTE after.")]
+    assert "nobody has seen yet why Y is off. First, power off and unplugged: count the" in said[1]
+    assert "if you agree, type the number for Y" in said[2]
+
+
 @pytest.mark.parametrize("named", ["last", "beginning", "whole"])
 def test_a_proposal_is_found_by_its_name(home: Path, named: str) -> None:
     (file,) = home.glob("proposals/*-y.toml")

@@ -1,8 +1,9 @@
-"""``tuner rehearse`` from the command line, as far as no session is run."""
+"""``tuner rehearse`` from the command line."""
 
 from __future__ import annotations
 
 import json
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from tuner.cli import run
 from tuner.errors import UsedWrongly
 from tuner.rehearsal.faults import FAULTS
+from tuner.session.logbook import Logbook
 
 
 def test_fault_without_a_name_lists_them_with_a_sentence_each(
@@ -57,3 +59,12 @@ def test_json_belongs_to_the_list(capsys: pytest.CaptureFixture[str]) -> None:
         run(["rehearse", "--json", "--fault", "play"])
     assert left.value.code == 2
     assert "--json belongs to --fault without a name" in capsys.readouterr().err
+
+
+def test_a_hunt_has_something_to_find(tmp_path: Path) -> None:
+    arguments = ["--test", "lost-steps", "--axis", "y", "--hands-off", "--home", str(tmp_path)]
+    assert run(["rehearse", *arguments]) == 0
+    with closing(Logbook(tmp_path / "logbook.db")) as logbook:
+        (session,) = logbook.sessions()
+        _, result = logbook.ending(session)
+    assert result["y"]["outcome"] == "lost"

@@ -216,6 +216,20 @@ def test_a_reading_without_a_text_of_its_own_is_explained_too() -> None:
     assert "inlet" in explanation(READING, Line("READING", "e.mark"))
 
 
+@pytest.mark.parametrize(
+    ("n", "says"),
+    [
+        ("0", ["again asks once more", "undo returns to the question before"]),
+        ("1", ["again approaches", "undo returns to the question before"]),
+        ("2", ["again approaches", "undo takes the reading before this one back"]),
+    ],
+)
+def test_what_undo_and_again_do_at_this_reading(n: str, says: list[str]) -> None:
+    accepts = Length(0.0, 150.0, is_reading=True, may_undo=True)
+    text = explanation(accepts, Line("READING", "x.near", (("n", n),)))
+    assert [one for one in says if one not in text] == []
+
+
 def test_an_angle_is_asked_for_as_one() -> None:
     angle = Length(0.0, 720.0, unit="deg")
     assert prompt(angle).startswith("angle in deg")

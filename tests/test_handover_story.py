@@ -115,13 +115,31 @@ def listed(title: str, *records: Recorded) -> list[str]:
     return [str(one) for block in blocks if isinstance(block, Items) for one in block.entries]
 
 
+def text_of(title: str, *records: Recorded) -> str:
+    section = part(title, *records)
+    return " ".join(str(block) for block in section.blocks) if section else ""
+
+
 def test_what_a_change_upsets_is_listed_only_where_one_was_proposed() -> None:
     assert listed("Before the next job", KEEP) == []
     assert listed("To go back", KEEP) == []
     upsets = listed("Before the next job", CHANGE, check(2, "confirmed", 1.0))
     assert any("stored positions of X" in one for one in upsets)
     assert any("end switch of X" in one for one in upsets)
-    assert listed("To go back", CHANGE) == ["X: type back in what was found: 80 steps per mm"]
+    back = "type back in what was found: 80 steps per mm"
+    assert listed("To go back", CHANGE, check(2, "confirmed", 1.0)) == [f"X: {back}"]
+    assert listed("To go back", CHANGE) == [f"X, if it was changed: {back}"]
+    assert "of X only once it is typed in" in text_of("Before the next job", CHANGE)
+
+
+def test_what_nobody_typed_in_upsets_nothing() -> None:
+    quick = session(1, finding("change", 0.8), quick=True)
+    for records in ((quick,), (CHANGE, check(2, "not-applied", 0.8))):
+        assert listed("Before the next job", *records) == []
+        assert listed("To go back", *records) == []
+    assert listed("What was found", quick)[0].startswith("X: its number seems to be wrong")
+    checked = (quick, check(2, "confirmed", 1.0))
+    assert listed("To go back", *checked) == ["X: type back in what was found: 80 steps per mm"]
 
 
 def test_a_change_of_which_no_number_is_known_yet() -> None:
@@ -141,6 +159,15 @@ def test_each_outcome_of_a_check_is_said() -> None:
     assert said[0] == "X: its number had to change."
     said = listed("What was found", CHANGE, session(2, finding("keep", 1.0)))
     assert said[:2] == ["X: its number is right.", "X, before that: its number has to change."]
+
+
+def test_a_look_that_nobody_took_is_still_to_be_done() -> None:
+    open_ = finding("change", 0.8, look={"key": "teeth"}, next="unplugged: count the teeth")
+    done = check(2, "confirmed", 1.0)
+    assert listed("Still to be done", session(1, open_), done) == [
+        "X, whose cause nobody has seen yet: unplugged: count the teeth."
+    ]
+    assert listed("Still to be done", session(1, {**open_, "look": None}), done) == []
 
 
 def test_what_was_not_tested_is_said_once() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -14,7 +15,7 @@ from fakes import Hand, card, dialect
 from procedures_world import TESTS, Case, findings_in, hold
 
 from tuner.card.read import parse_card
-from tuner.messages import Approach, Ask, Say
+from tuner.messages import Approach, Ask, Checkpoint, Interrupted, Message, Say
 from tuner.plans.axis_cycle import axis_cycle
 from tuner.session.logbook import Logbook
 from tuner.session.replay import replay
@@ -143,3 +144,37 @@ def assert_it_replays(home: Path) -> None:
         assert replay(plan, logbook.steps(name)).result == logbook.ending(name)[1]
     finally:
         logbook.close()
+
+
+def at(key: str, kind: type[Message]) -> Callable[[Message], bool]:
+    """Return what is true for a message of a kind with a key."""
+    return lambda message: message.key == key and isinstance(message, kind)
+
+
+@pytest.mark.parametrize(
+    "cuts",
+    [
+        # Six places and the four of a ladder, eight and two: as many as a whole run has.
+        (("x.run-1.minus.4", Approach), ("x.test", Checkpoint)),
+        (("x.run-1.minus.2", Approach), ("x.ladder.ten", Approach)),
+    ],
+)
+def test_cut_off_twice_no_other_reading_counts_for_a_run(
+    cuts: Sequence[tuple[str, type[Message]]],
+) -> None:
+    hand, waiting = Hand(), [at(*cut) for cut in cuts]
+    plan = axis_cycle(card(), dialect(), ("x",), network=False)
+    message = next(plan)
+    try:
+        while True:
+            if waiting and waiting[0](message):
+                waiting.pop(0)
+                message = plan.throw(Interrupted())
+                continue
+            hand.messages.append(message)
+            message = plan.send(hand.reply(message))
+    except StopIteration as ended:
+        result = ended.value["x"]["axis_test"]
+    assert not waiting
+    assert (result["runs"], result["repeatability_mm"]) == (5, pytest.approx(0.0, abs=1e-9))
+    assert result["mean_reversal_mm"] == pytest.approx(0.0, abs=1e-9)

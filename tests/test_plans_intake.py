@@ -123,6 +123,13 @@ def test_the_way_on_is_a_command_line(symptom: str) -> None:
     assert len({*steps}) == 5
 
 
+def test_every_command_finds_the_home_it_was_typed_for() -> None:
+    steps = next_steps({"job": "A 1", "symptom": "not-said"}, "card.toml", " --home '/my bench'")
+    commands = [one.partition(": tuner ")[2] for one in steps if "--job" in one or "sheet" in one]
+    assert len(commands) == 4
+    assert [one for one in commands if not one.endswith("'A 1' --home '/my bench'")] == []
+
+
 def test_a_simulated_machine_is_rehearsed() -> None:
     steps = next_steps({"job": "A-1", "symptom": "shifts"}, "rehearse://bench-mule")
     assert steps[0].endswith(": tuner rehearse --machine bench-mule --quick --job A-1")

@@ -152,6 +152,8 @@ def test_the_datum_is_read_after_each_cycle() -> None:
 
 def test_no_faster_than_the_person_allows() -> None:
     hand, finding = play_it(answers={"fastest": "75 mm/s"})
+    (tried,) = [one for one in hand.of(Say) if one.key == "x.feeds-tried"]
+    assert tried.says.endswith(" 75 mm/s")
     assert max(one.feed_mm_per_min for one in cycles(hand)) == 4500.0
     assert finding["outcome"] == "not-reproduced"
 

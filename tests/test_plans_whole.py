@@ -121,4 +121,5 @@ def test_after_a_cut_no_axis_counts_as_watched(
     moves = [line.split(" ")[1] for line in lines if line.startswith("MOVE ")]
     # Y was cut off before it went far: its first move is watched anew, and so is that of Z.
     assert moves[0] == "y.first" and "z.first" in moves
-    assert measured(lines) == ["y", "z"]
+    # Where it was cut off is said once more.
+    assert measured(lines) == ["x", "y", "z"]

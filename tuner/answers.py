@@ -21,6 +21,8 @@ _TAKES_BACK = ("undo", "back")
 _BEFORE = "there is no answer since the last move, reading or report to take back"
 _MOST_NAMED = 200  # characters of options in a refusal
 _SHORT = {"y": "yes", "n": "no"}
+# Words that turn what is said round, or add to it.
+_TURNS = frozenset({"not", "no", "but", "never", "doesn't", "isn't"})
 _MM_PER_INCH = Fraction(254, 10)  # exact by definition (NIST SP 811)
 
 
@@ -103,13 +105,21 @@ def _one_of(accepts: OneOf, text: str) -> Reply:
         return reply
     if set(_SHORT.values()) <= set(accepts.options) and (meant := _SHORT.get(text)):
         return Value(meant)
-    said = f" {text.replace('-', ' ')}"
-    if len(meant_in := {option for words, option in accepts.also if f" {words}" in said}) == 1:
-        return Value(meant_in.pop())
+    said = text.replace("-", " ")
+    also = {option for words, option in accepts.also if _is_said(words, said)}
+    if len(also) == 1:
+        return Value(also.pop())
     last = len(accepts.options)
     numbers = f"a number 1 to {last}" if last > 1 else "1"
     named = ", ".join(accepts.options)
     raise BadAnswer(f"type {numbers}{f' or one of: {named}' if len(named) <= _MOST_NAMED else ''}")
+
+
+def _is_said(words: str, said: str) -> bool:
+    """Return whether an answer is `words`, or for words with a star has some that begin so."""
+    if not words.endswith("*"):
+        return said == words
+    return f" {words[:-1]}" in f" {said}" and _TURNS.isdisjoint(said.split())
 
 
 def parse(accepts: Accepts, text: str) -> Reply:

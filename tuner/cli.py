@@ -75,7 +75,8 @@ def _parser() -> argparse.ArgumentParser:
         nargs="?",
         const="",
         metavar="NAME",
-        help="hide this fault; none hides none (default: one an axis); without a NAME list them",
+        help="hide this fault; none hides none (default: one an axis, for lost-steps a motor that "
+        "is too weak); without a NAME list them",
     )
     rehearse.add_argument(
         "--machine", metavar="NAME", help="bench-mule or pack-mule (default: as the fault wants)"

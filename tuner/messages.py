@@ -329,8 +329,8 @@ class OneOf:
     """One of `options` by name or by number from 1; Enter means `default` if there is one.
 
     Where `may_undo`, here and below, ``back`` or ``undo`` takes the answer before back. `also` are
-    pairs of plain words, or how they begin, and the option that they mean: an answer with such
-    words in it is that option, unless it has words of another in it too.
+    pairs of plain words and the option that they mean. With a star behind them an answer that has
+    words in it which begin so is that option, unless it has words of another, or a not.
     """
 
     options: tuple[str, ...]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
+from tuner.card.noted import taken_for_granted
 from tuner.card.schema import Axis, Card
 from tuner.card.waiting import MARK, waiting_axes
 from tuner.drive.numbers import plain_number
@@ -38,7 +39,17 @@ def warnings(card: Card) -> list[str]:
             *_speed(axis),
         ):
             found.append(f"axes.{axis.name}: {what}")
+    for name, part in taken_for_granted(card.text):
+        found.append(
+            f"axes.{name}: not known, and taken as its commonest kind: {part}; a session at the "
+            "machine finds out"
+        )
     for name in waiting_axes(card.text):
+        if name in card.axes:
+            found.append(
+                f"axes.{name}: it counts, and lines of it wait behind {MARK} as well; delete those"
+            )
+            continue
         found.append(
             f"axes.{name}: it waits for the number that the controller holds and does not count "
             f"yet; put the number in place of the question mark and take {MARK} away from its lines"

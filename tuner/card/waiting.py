@@ -15,9 +15,10 @@ __all__ = ["MARK", "NOT_KNOWN", "behind_mark", "counted_in", "waiting_axes"]
 MARK = "#|"
 NOT_KNOWN = "?"
 
-_WAITING = re.compile(r"^#\| ?", re.MULTILINE)
-_HEAD = re.compile(r"^#\| ?\[axes\.([a-z])\]", re.MULTILINE)
-_UNKNOWN_KEY = re.compile(r"^(#\|.*?)(,? \w+ = )\?", re.MULTILINE)
+_BLOCK = re.compile(r"^#\| ?\[axes\.([a-z])\].*(?:\n#\|.*)*", re.MULTILINE)
+_MARK = re.compile(r"^#\| ?", re.MULTILINE)
+# A string, or a key that is not known.
+_KEY = re.compile(r"\"[^\"\n]*\"|((?:,[ \t]*)?\w+[ \t]*=[ \t]*)\?")
 
 
 def behind_mark(lines: Iterable[str]) -> list[str]:
@@ -30,10 +31,15 @@ def counted_in(text: str, stand_in: str = "") -> str:
 
     `stand_in` takes the place of what is not known; without one its key is left out.
     """
-    known = _UNKNOWN_KEY.sub(rf"\g<1>\g<2>{stand_in}" if stand_in else r"\g<1>", text)
-    return _WAITING.sub("", known)
+
+    def known(key: re.Match[str]) -> str:
+        if key[1] is None:
+            return key[0]
+        return f"{key[1]}{stand_in}" if stand_in else ""
+
+    return _BLOCK.sub(lambda block: _KEY.sub(known, _MARK.sub("", block[0])), text)
 
 
 def waiting_axes(text: str) -> tuple[str, ...]:
     """Return the names of the axes that wait on the card written in `text`."""
-    return tuple(_HEAD.findall(text))
+    return tuple(_BLOCK.findall(text))

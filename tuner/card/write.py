@@ -101,8 +101,8 @@ _BESIDE = {
 # At the head of an axis whose lines wait.
 _HOW_IT_COUNTS = """\
 {axis} does not count yet: the number that the controller holds is not known. The controller
-reports it when asked for its settings, or it stands in its configuration. Put the number in place
-of the question mark and take {mark} away from each line, or let tuner card new --from this card
+reports it when asked for its settings, or it stands in its configuration. Put what it is in place
+of each question mark and take {mark} away from each line, or let tuner card new --from this card
 ask for it."""
 
 

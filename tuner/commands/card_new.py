@@ -19,12 +19,13 @@ from typing import Any, TypeGuard
 
 from tuner.answers import parse
 from tuner.card.dialect import read_dialect
+from tuner.card.noted import taken_for_granted
 from tuner.card.read import parse_card, read_card
 from tuner.card.waiting import counted_in, waiting_axes
 from tuner.card.write import write_new
 from tuner.commands.cards import SUFFIX, card_file, cards_folder
 from tuner.commands.drafts import Draft, Kept, drafts, free_draft
-from tuner.commands.home import usual_home
+from tuner.commands.home import home_option, usual_home
 from tuner.commands.tune import console_for
 from tuner.errors import BadAnswer, BadFile, Defect, Stopped, UsedWrongly
 from tuner.messages import (
@@ -367,7 +368,7 @@ def _conversation(home: Path, target: Path | None, start: Mapping[str, Any]) -> 
         fields=(("file", shown(str(path))),),
         says=f"Written to {shown(str(path))}, as text to read and change. Next, in this order:",
     )
-    yield from _what_next(path, waiting_axes(description.text))
+    yield from _what_next(path, home, waiting_axes(description.text))
     try:
         read_dialect(read_card(path).dialect, path)
     except BadFile as wrong:
@@ -397,22 +398,24 @@ def _taken(path: Path) -> str:
     return ""
 
 
-def _what_next(path: Path, waiting: Sequence[str]) -> Part[None]:
+def _what_next(path: Path, home: Path, waiting: Sequence[str]) -> Part[None]:
     """Say what to do with the card at `path`, in order; its axes `waiting` have no number yet."""
+    at = home_option(home)
     usual = cards_folder(usual_home()).absolute()
     is_found_by_name = path.parent == usual and not Path(path.name).exists()
     name = shown(shlex.quote(path.name if is_found_by_name else str(path)))
     steps = {
         "check": f"1. tuner card check {name} says whether anything on it is odd",
         "travel": f"2. tuner travel --card {name} compares its parts with the stored numbers",
-        "rehearse": "3. tuner rehearse is a whole session on a simulated machine; nothing moves",
-        "tune": f"4. the machine on: tuner ports, then tuner tune {name} --port PORT",
+        "rehearse": f"3. tuner rehearse{at} is a whole session on a simulated machine, and nothing "
+        "moves",
+        "tune": f"4. the machine on: tuner ports, then tuner tune {name} --port PORT{at}",
     }
     if waiting:
         letters = ", ".join(map(str.upper, waiting))
         steps["waiting"] = (
-            f"5. {letters}: ask the controller for its settings, then tuner card new --from {name} "
-            "takes the number, and Enter the rest. Or type it into the card, where it says how"
+            f"5. {letters}: ask the controller for its settings, then tuner card new --from {name}"
+            f"{at} takes the number, Enter the rest. Or type it into the card, where it says how"
         )
     for key, says in steps.items():
         yield Say(key=f"next.{key}", says=says)
@@ -421,13 +424,17 @@ def _what_next(path: Path, waiting: Sequence[str]) -> Part[None]:
 def _as_plain_data(path: Path) -> dict[str, Any]:
     """Return the card at `path` with its numbers exact, and with the axes that wait on it.
 
-    Raises ``BadFile`` when it is wrong.
+    Its parts that were only taken for granted are by axis in ``granted``. Raises ``BadFile`` when
+    it is wrong.
     """
     card = read_card(path).text
     parse_card(counted_in(card, stand_in="1"), str(path))
     text = counted_in(card).removeprefix("\ufeff")
     plain: dict[str, Any] = _exact(tomllib.loads(text, parse_float=Decimal))
-    return plain
+    granted: dict[str, list[str]] = {}
+    for axis, part in taken_for_granted(text):
+        granted.setdefault(axis, []).append(part)
+    return plain | {"granted": granted}
 
 
 def _exact(value: Any) -> Any:

@@ -28,16 +28,17 @@ def cards_folder(home: Path) -> Path:
 def check_axes(card: Card, wanted: Iterable[str]) -> None:
     """Raise ``UsedWrongly`` for the first of the `wanted` axes that `card` does not have."""
     for name in wanted:
+        if name in card.axes:
+            continue
         if name in waiting_axes(card.text):
             raise UsedWrongly(
                 f"on the card of {shown(card.name)} axis {name} waits for its stored number; put "
                 "it there as the card says, or let tuner card new --from CARD ask for it"
             )
-        if name not in card.axes:
-            raise UsedWrongly(
-                f"the card of {shown(card.name)} has no axis {shown(name)}; it has "
-                f"{', '.join(card.axes)}"
-            )
+        raise UsedWrongly(
+            f"the card of {shown(card.name)} has no axis {shown(name)}; it has "
+            f"{', '.join(card.axes)}"
+        )
 
 
 def card_file(path: Path) -> Path:

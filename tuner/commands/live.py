@@ -126,7 +126,7 @@ def plan_of(setup: Bench) -> Plan:
     if setup.card_file is not None:
         from tuner.plans import intake
 
-        return intake.intake(setup.card, setup.card_file)
+        return intake.intake(setup.card, setup.card_file, home_option(setup.home))
     if setup.test:
         from tuner.plans.procedures import PROCEDURES
 
@@ -294,15 +294,21 @@ def _session(
             if setup.change is not None:
                 _close(logbook, log.session, outcome.result)
             elif setup.begun and not setup.test:
-                for number, step in enumerate(_next_steps(setup, logbook, log.session), 1):
+                steps = _next_steps(setup, logbook, log.session, outcome.result)
+                for number, step in enumerate(steps, 1):
                     recorded_person.tell(Line("NOTE", f"after.{number}", (), step))
         return outcome.exit_status
     finally:
         transcript.close()
 
 
-def _next_steps(setup: Bench, logbook: Logbook, session: str) -> list[str]:
-    """Return what a person does with the changes that `session` proposed, ready to be typed."""
+def _next_steps(
+    setup: Bench, logbook: Logbook, session: str, findings: Mapping[str, Any]
+) -> list[str]:
+    """Return what a person does with the changes that `session` proposed, ready to be typed.
+
+    `findings` by axis; where a look at the parts is open, it comes first.
+    """
     verdicts = logbook.summary(session).verdicts
     proposed = [
         one
@@ -319,10 +325,18 @@ def _next_steps(setup: Bench, logbook: Logbook, session: str) -> list[str]:
         steps += [
             f"for {letter}, read what was found, the new number, and how to go back: "
             f"{shown(str(file))}",
+            *_look_first(letter, findings.get(one.axis, {})),
             f"if you agree, type the number for {letter} into the controller by hand",
             f"then check what became of it: {setup.command('--check', one.id)}",
         ]
     return steps
+
+
+def _look_first(letter: str, finding: Mapping[str, Any]) -> list[str]:
+    is_by_parts = (finding.get("proposal") or {}).get("basis") == "parts"
+    if not is_by_parts or not finding.get("look"):
+        return []
+    return [f"nobody has seen yet why {letter} is off. First, {finding['next']}"]
 
 
 def _close(logbook: Logbook, session: str, checked: Mapping[str, Any]) -> None:

@@ -31,6 +31,7 @@ from tuner.rehearsal.truth import HEALTHY
 from tuner.text import shown
 
 _USUAL_SEED = 1
+_LOSES_STEPS = "torque-limit"
 
 
 class _AtTheMule:
@@ -116,7 +117,8 @@ def rehearse(
 ) -> int:
     """Run a whole session on a simulated machine and return its exit status.
 
-    Without the name of a `machine` it is the one that the fault and the first axis belong to.
+    A hunt for lost steps has a motor that is too weak, unless another `fault` is named. Without the
+    name of a `machine` it is the one that the fault and the first axis belong to.
     `quick`, `test`, `proposal` and `job` as for ``tune``; somebody has typed the proposed number in
     then.
     """
@@ -124,6 +126,8 @@ def rehearse(
         raise UsedWrongly(
             f"there is no simulated machine {shown(machine)}; choose one of: {', '.join(HEALTHY)}"
         )
+    if test == "lost-steps" and fault is None:
+        fault = _LOSES_STEPS
     path = filed = None
     if proposal is not None:
         from tuner.commands.proposals import proposal_file

@@ -35,9 +35,11 @@ _SHORTEST_MM, _LONGEST_MM = 0.1, 2000.0
 # A feeder that is right delivers what was asked to about this (common practice, no source).
 _DELIVERY_RIGHT = 0.01
 
-# Further off the line through all of them, a size was measured or printed wrong: three standard
-# deviations.
-_OFF_THE_LINE_MM = 3.0 * _U_SIZE_MM
+# Further off the line of the others, in standard deviations of that, a size was measured or printed
+# wrong.
+_OFF_THE_LINE_U = 3.0
+# A size by whose side there is hardly another one says nothing about itself.
+_HARDLY = 1e-6
 
 Where = Literal["one-axis", "all-axes"]
 Size = tuple[float, float]
@@ -50,19 +52,20 @@ _READINGS = "i-have-caliper-readings-of-an-axis"
 _ELSE = "something-else"
 # How people's words for it begin. What may mean two of these kinds is in none of them.
 _IN_PLAIN_WORDS = (
-    *((words, _SIZES) for words in (
-        "size", "oversize", "undersize", "dimension", "big", "small", "large", "long", "short",
-        "wide", "narrow", "shrink", "shrunk", "does not fit", "doesn't fit",
+    *((f"{words}*", _SIZES) for words in (
+        "size", "oversize", "undersize", "wrong size", "dimension", "too big", "too small",
+        "too large", "too short", "too wide", "too narrow", "shrink", "shrunk",
     )),
-    *((words, _SHIFTS) for words in (
+    *((f"{words}*", _SHIFTS) for words in (
         "shift", "skipped", "slipped layer", "misaligned", "staircase", "lost step", "lean",
         "slant",
     )),
-    *((words, _MATERIAL) for words in (
-        "extru", "overextru", "underextru", "material", "plastic", "filament", "gaps",
+    *((f"{words}*", _MATERIAL) for words in (
+        "extru", "overextru", "underextru", "over extru", "under extru", "material", "plastic",
+        "filament", "gaps",
     )),
-    *((words, _READINGS) for words in ("reading", "csv")),
-    *((words, _ELSE) for words in ("else", "none of")),
+    *((f"{words}*", _READINGS) for words in ("reading", "csv")),
+    *((words, _ELSE) for words in ("else", "none of these", "none of them")),
 )  # fmt: skip
 
 
@@ -107,15 +110,15 @@ def why_is_it_wrong(home: Path) -> Part[Arguments]:
 class SizeErrors:
     """What sizes say: error = `constant_mm` + `ratio` x nominal, each with its U (95 %).
 
-    `furthest` is the nominal size that is furthest off that line, by `furthest_off_mm`.
+    `off` are the nominal sizes that may be misread, because not all lie on one line: the one that
+    is furthest from the line of the others, or with three all of them. Empty where they lie on it.
     """
 
     constant_mm: float
     constant_U_mm: float
     ratio: float
     ratio_U: float
-    furthest_mm: float = 0.0
-    furthest_off_mm: float = 0.0
+    off: tuple[float, ...] = ()
 
     @property
     def has_constant(self) -> bool:
@@ -142,20 +145,25 @@ def size_errors(sizes: Sequence[Size], u_mm: float = _U_SIZE_MM) -> SizeErrors:
         / spread_mm2
     )
     constant_mm = middle_error_mm - ratio * middle_mm
-    off_mm, furthest_mm = max(
-        (
-            (measured - nominal * (1.0 + ratio) - constant_mm, nominal)
-            for nominal, measured in sizes
-        ),
-        key=lambda one: abs(one[0]),
-    )
+    off_u = {
+        nominal: abs(measured - nominal * (1.0 + ratio) - constant_mm) / (u_mm * math.sqrt(left))
+        for nominal, measured in sizes
+        if (left := 1.0 - 1.0 / len(sizes) - (nominal - middle_mm) ** 2 / spread_mm2) > _HARDLY
+    }
+    off: tuple[float, ...] = ()
+    if off_u and max(off_u.values()) > _OFF_THE_LINE_U:
+        # Of three sizes each is as far off the line of the other two.
+        off = (
+            tuple(one for one, _ in sizes)
+            if len(sizes) == 3
+            else (max(off_u, key=off_u.__getitem__),)
+        )
     return SizeErrors(
         constant_mm=constant_mm,
         constant_U_mm=_COVERS * u_mm * math.sqrt(1.0 / len(sizes) + middle_mm**2 / spread_mm2),
         ratio=ratio,
         ratio_U=_COVERS * u_mm / math.sqrt(spread_mm2),
-        furthest_mm=furthest_mm,
-        furthest_off_mm=off_mm,
+        off=off,
     )
 
 
@@ -184,6 +192,9 @@ def _sizes(home: Path) -> Part[Arguments]:
     )
     sizes = yield from _measured_sizes()
     found = size_errors(sizes)
+    if found.off:
+        yield Say(key="why.off-the-line", says=_off_in_words(found.off))
+        return []
     yield Say(key="why.sizes", says=_sizes_in_words(found))
     yield Say(key="why.reason", says=size_reason(found, where, axis))
     if not (found.has_constant or found.has_ratio):
@@ -222,15 +233,20 @@ def _measured_sizes() -> Part[list[Size]]:
 
 
 def _sizes_in_words(found: SizeErrors) -> str:
-    off = (
-        f". But the size of {found.furthest_mm:g} mm is {found.furthest_off_mm:+.2f} mm off the "
-        "line through them all: measure that one again first"
-    )
     return (
         f"the part of the error that every size has: {found.constant_mm:+z.2f} ± "
         f"{found.constant_U_mm:.2f} mm; the part that grows with the size: "
         f"{100 * found.ratio:+z.2f} ± {100 * found.ratio_U:.2f} %"
-    ) + off * (abs(found.furthest_off_mm) > _OFF_THE_LINE_MM)
+    )
+
+
+def _off_in_words(off: Sequence[float]) -> str:
+    which = (
+        f"the size of {off[0]:g} mm does not lie on one line with the others. Measure that one"
+        if len(off) == 1
+        else "these sizes do not lie on one line, so one of them is misread. Measure them"
+    )
+    return f"{which} again, several times around the part, then come back"
 
 
 def size_reason(found: SizeErrors, where: Where, axis: str) -> str:
@@ -255,8 +271,9 @@ def size_reason(found: SizeErrors, where: Where, axis: str) -> str:
         )
     if found.has_ratio:
         return (
-            "every axis is wrong by about the same share of the size: plastic that shrinks on "
-            "cooling does that; the same mistake on every axis would be a coincidence"
+            "if every axis is wrong by the same share of the size, plastic that shrinks on cooling "
+            "does that: the same mistake on every axis would be a coincidence. Measure the others "
+            "too; if they are not wrong alike, it is the axis"
         )
     return (
         "neither is more than what a caliper can tell on a print. If it still matters, print and "

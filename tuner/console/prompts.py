@@ -110,15 +110,27 @@ def _meaning(accepts: Accepts) -> str:
 
 
 def explanation(accepts: Accepts, line: Line | None = None) -> str:
-    """Return the paragraph that ``?`` shows at the question of `line`."""
+    """Return the paragraph that ``?`` shows at the question of `line`.
+
+    A reading that counts has a number; closed jaws do not.
+    """
     said = [about(line.key)] if line else []
     if _is_reading(accepts) and not any(said):
         said.append(_A_READING)
     said.append(_meaning(accepts))
     if _is_reading(accepts):
-        said.append("again approaches the same place once more (+ on the numeric pad).")
+        n = dict(line.fields).get("n", "0") if line else "0"
+        said.append(
+            "again asks once more (+ on the numeric pad)."
+            if n == "0"
+            else "again approaches the same place once more (+ on the numeric pad)."
+        )
         if _may_undo(accepts):
-            said.append("undo takes the reading before this one back (-).")
+            said.append(
+                "undo returns to the question before this one (-)."
+                if n in ("0", "1")
+                else "undo takes the reading before this one back (-)."
+            )
     if _goes_back(accepts):
         said.append("back returns to the question before this one (- on the numeric pad).")
     if not isinstance(accepts, Go) and accepts.default:

@@ -298,14 +298,23 @@ def _not_tested(records: Sequence[Recorded], axes: Sequence[Story]) -> Iterator[
 
 
 def _before_the_next_job(axes: Sequence[Story]) -> Iterator[Block]:
-    upsets = [upset for one in axes if one.proposal for upset in one.proposal["upsets"]]
+    changed = [(one, one.may_be_in_force) for one in axes]
+    upsets = [upset for _, change in changed if change for upset in change["upsets"]]
     if upsets:
-        yield Paragraph("A change of a stored number makes other things untrue:")
+        open_ = [one.letter for one, change in changed if change and not one.is_in_force]
+        yield Paragraph(
+            "A change of a stored number makes other things untrue"
+            + (f"; of {', '.join(open_)} only once it is typed in:" if open_ else ":")
+        )
         yield Items((*upsets, "make one test piece and measure it before real work"), to_do=True)
 
 
 def _go_back(axes: Sequence[Story]) -> Iterator[Block]:
-    said = [f"{one.letter}: {one.proposal['go_back']}" for one in axes if one.proposal]
+    said = [
+        f"{one.letter}{'' if one.is_in_force else ', if it was changed'}: {change['go_back']}"
+        for one in axes
+        if (change := one.may_be_in_force)
+    ]
     if said:
         yield Items(tuple(said))
 

@@ -77,6 +77,22 @@ class Story:
         return None if self.changed is None else self._table(self.changed)
 
     @property
+    def may_be_in_force(self) -> Mapping[str, Any] | None:
+        """The table of a change that somebody may have typed in by now.
+
+        None for one that a check did not find in force, and for that of a quick check, which is
+        not to be typed in yet.
+        """
+        if self.changed is None or self._outcome == "not-applied":
+            return None
+        return self.proposal if self._outcome or not self.changed.quick else None
+
+    @property
+    def is_in_force(self) -> bool:
+        """Whether a check found some change of the number in force."""
+        return self._outcome not in ("", "not-applied", "cannot-tell")
+
+    @property
     def cautions(self) -> list[str]:
         """What a person has to take care of at this axis."""
         of = self.changed or self.judged
@@ -143,6 +159,8 @@ class Story:
             verdict = finding["verdict"]
             is_done = verdict == "change" and self._outcome == "confirmed"
             words = "its number had to change" if is_done else _VERDICTS[verdict]
+            if verdict == "change" and self.judged.quick:
+                words = "its number seems to be wrong, as far as a quick check can tell"
             said.append(f"{self.letter}: {words}{_why(finding)}.")
         if self.changed is not None and self.changed is not self.judged:
             why = _why(self.changed.findings[self.axis.name])
@@ -161,7 +179,8 @@ class Story:
                 what = "; ".join(one for one in clauses if _LEAVE not in one)
             return what and f"{self.letter}: {what}."
         if self._outcome == "confirmed":
-            return ""
+            left = "" if self.changed is None else _open_look(self.changed.findings[self.axis.name])
+            return left and f"{self.letter}, whose cause nobody has seen yet: {left}."
         proposed = "" if self.proposal is None else f": {_in_form(self.proposal, 'proposed')}"
         words = _TO_DO.get(self._outcome, _AGAIN)
         return f"{self.letter}: {words.format(number=f'the proposed one{proposed}')}."
@@ -175,6 +194,12 @@ class Story:
         axis = of.card.axes[self.axis.name]
         words = form_words(axis.stored.form, axis.train.unit)
         return f"{plain_number(axis.stored.value)} {words}"
+
+
+def _open_look(finding: Finding) -> str:
+    """Return which look at the parts is left of a change that was proposed, empty for none."""
+    is_by_parts = finding["proposal"]["basis"] == "parts"
+    return str(finding["next"]) if is_by_parts and finding.get("look") else ""
 
 
 def _in_form(table: Mapping[str, Any], which: str) -> str:

@@ -155,6 +155,7 @@ def _place_caliper(run: AxisRun) -> Part[None]:
         Choose(
             key=f"{a}.caliper-held",
             options=("placed", "mounted"),
+            also=(("clamped", "mounted"), ("by hand", "placed")),
             says="Is it placed by hand for each reading and taken out for every move, or clamped?",
         )
     )

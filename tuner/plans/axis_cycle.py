@@ -47,17 +47,17 @@ _READ_TWICE_MM = 0.2
 
 @dataclass
 class _Test:
-    """One axis under test; `runs` are those that are whole, with their visit, `begun` counts all.
-
-    `before` is how many readings there were when the last of them was begun. A run holds the
-    readings at all targets arriving in plus, then those arriving in minus, both in the order of the
-    targets, in mm along the axis.
+    """One axis under test; `runs` are those that are whole, with their visit; `begun` is the
+    number of the one that was begun last, `visit` in which and `before` after how many readings. A
+    run holds the readings at all targets arriving in plus, then those arriving in minus, both in
+    the order of the targets, in mm along the axis.
     """
 
     run: AxisRun
     targets_mm: list[float] = field(default_factory=list)
     runs: list[tuple[int, list[float], list[float]]] = field(default_factory=list)
     begun: int = 0
+    visit: int = 0
     before: int = 0
 
 
@@ -166,7 +166,8 @@ def _one_run(test: _Test) -> Part[None]:
             says=f"Run {number} was cut off and begins anew: a run counts only whole",
         )
     test.begun = number
-    test.before = run.settled = len(run.readings)
+    test.visit, test.before = run.visit, len(run.readings)
+    run.settled = test.before
     sides: tuple[Approached, Approached] = ("plus", "minus")
     for side in sides:
         count = len(test.targets_mm)
@@ -179,9 +180,10 @@ def _one_run(test: _Test) -> Part[None]:
 def _keep_if_whole(test: _Test) -> None:
     """Keep the run that was begun, once all of its places are read."""
     run, middle = test.run, len(test.targets_mm)
-    along_mm = [run.grows * one.reading_mm for one in run.readings[test.before :]]
+    read = [one for one in run.readings[test.before :] if one.visit == test.visit]
+    along_mm = [run.grows * one.reading_mm for one in read]
     if len(along_mm) == 2 * middle:
-        test.runs.append((run.visit, along_mm[:middle], along_mm[middle:][::-1]))
+        test.runs.append((test.visit, along_mm[:middle], along_mm[middle:][::-1]))
 
 
 def _stop(test: _Test, number: int, side: Approached, at: int) -> Stop:

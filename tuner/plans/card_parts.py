@@ -40,6 +40,7 @@ from tuner.drive.tables import (
 from tuner.messages import Choose, Say
 from tuner.plans.asking import (
     DEGREES_C,
+    UNKNOWN,
     Read,
     Size,
     angle,
@@ -95,6 +96,19 @@ _USUAL_TRAVEL_MM: Mapping[str, tuple[Fraction, Fraction]] = {
     Rack.kind: (Fraction(9), Fraction(1000)),
     Feeder.kind: (Fraction(10), Fraction(100)),
     Measured.kind: (Fraction("0.1"), Fraction(500)),
+}
+# The key of what a note says is not known.
+_KEY_OF = {
+    "pitch of the belt": "pitch_mm",
+    "teeth of the pulley": "pulley_teeth",
+    "pitch of the screw": "pitch_mm",
+    "thread starts of the screw": "starts",
+    "module of the rack": "module_mm",
+    "teeth of the pinion": "pinion_teeth",
+    "whether there are gears": "gears",
+    "step angle of the motor": "step_angle_deg",
+    "microsteps of the driver": "microsteps",
+    "diameter of the wheel": "diameter_mm",
 }
 # A hot feed is heated to no less, see the plan of the feeder.
 _COLDEST_FEED_C = 150
@@ -153,11 +167,24 @@ class Setup:
         return value
 
     def default(self, *path: str, otherwise: str = "") -> str:
-        """Return the value at `path` in the earlier card as typed, or `otherwise`."""
+        """Return the value at `path` in the earlier card as typed, or `otherwise`.
+
+        What was only taken for granted there stays unknown.
+        """
+        if self.was_granted(*path):
+            return UNKNOWN
         value = self.known(*path)
         if value is None:
             return otherwise
         return decimal_text(value) if isinstance(value, Fraction) else str(value)
+
+    def was_granted(self, *path: str) -> bool:
+        """Return whether the earlier card says that the part at `path` is not known."""
+        match path:
+            case ("axes", axis, *_, key):
+                granted = self.known("granted", axis) or ()
+                return any(_KEY_OF.get(what) == key for what in granted)
+        return False
 
     def drive_default(self, axis: AxisParts, key: str, kind: str, absent: str = "") -> str:
         """Return what the drive of the earlier card has under `key`, if it is of that kind.
@@ -210,10 +237,7 @@ def _same_as(setup: Setup, axis: AxisParts, before: Sequence[AxisParts]) -> Part
                 f"Has {axis.letter} the same parts as an axis before: drive, gears, motor and "
                 "driver setting? Name it, or no."
             ),
-            also=(
-                ("no", "no"),
-                *((said, one) for one in offered for said in (f"{one} axis", f"axis {one}")),
-            ),
+            also=(*((said, one) for one in offered for said in (f"{one} axis", f"axis {one}")),),
         )
     )
     return offered.get(like)
@@ -563,13 +587,14 @@ def _about(mm: Fraction, read: Read[Size]) -> Read[Size]:
 
 def _gears(setup: Setup, axis: AxisParts) -> Part[None]:
     known: Sequence[Mapping[str, int]] = setup.known("axes", axis.name, "gears") or ()
+    before = str(len(known) or "none") if setup.known("axes", axis.name) else ""
     pairs = yield from typed(
         f"{axis.name}.gears",
         f"How many pairs of gears, or of belt pulleys, are between the motor of {axis.letter} and "
         f"{_output_of(axis)}? none if that sits on the motor's shaft. (Or: unknown)",
         or_unknown(none_or(whole(0, _MOST_GEAR_PAIRS))),
         wanted="number, none or unknown",
-        default=str(len(known) or "none") if setup.known("axes", axis.name) else "",
+        default=UNKNOWN if setup.was_granted("axes", axis.name, "gears") else before,
     )
     if pairs is None:
         axis.take_commonest("whether there are gears", "none")

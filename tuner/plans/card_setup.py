@@ -23,6 +23,7 @@ from typing import Any
 
 from tuner.card.check import warnings
 from tuner.card.dialect import shipped_dialects
+from tuner.card.noted import noted
 from tuner.card.read import parse_card
 from tuner.card.write import card_text, decimal_text
 from tuner.drive.numbers import plain_number
@@ -154,7 +155,7 @@ def card_setup(start: Mapping[str, Any]) -> Part[Description | None]:
         )
         return None
     for axis in every:
-        notes[f"axes.{axis.name}"] = [f"not known: {what}" for what in axis.unknown]
+        notes[f"axes.{axis.name}"] = [noted(what) for what in axis.unknown]
     axes = {
         done.parts.name: _as_table(setup, done.parts, done.stored.form, done.stored.value)
         for done in described
@@ -461,7 +462,8 @@ def _wheel_for(axis: AxisParts, stored: Stored) -> Feeder:
 def _against(axis: AxisParts, stored: Stored, train: DriveTrain) -> str:
     against = contradiction(stored, train)
     if against is None:
-        return f"{axis.letter}: stored agrees with the parts"
+        granted = ", as far as they are known" if axis.unknown else ""
+        return f"{axis.letter}: stored agrees with the parts{granted}"
     return (
         f"{axis.letter}: {against}. If it is typed right, leave it: a session at the machine finds "
         "out which is wrong"

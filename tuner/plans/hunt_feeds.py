@@ -53,6 +53,10 @@ def agree_on_feeds(hunt: Hunt) -> Part[None]:
             yield Say(key=REFUSED, says=str(reason))
         else:
             hunt.feeds = [*(one for one in offered if one < feed), feed]
+            tried = ", ".join(f"{one / 60.0:g}" for one in hunt.feeds)
+            yield Say(
+                key=f"{run.name}.feeds-tried", says=f"Tried one after the other: {tried} mm/s"
+            )
             return
 
 

@@ -63,12 +63,12 @@ _TESTS = {
 }
 
 
-def intake(card: Card, card_file: str) -> Plan:
+def intake(card: Card, card_file: str, at: str = "") -> Plan:
     """Ask what a job sheet needs of the machine on `card`; the result maps each key to its text.
 
     The keys are ``job``, ``complaint``, ``symptom``, ``by``, ``caliper`` and ``calibrated_on``,
     what was left out is empty. `card_file` is named in the commands that are proposed; for a
-    simulated machine it is ``rehearse://`` and its name.
+    simulated machine it is ``rehearse://`` and its name. `at` is what they end with.
     """
     answers: dict[str, str] = {}
     welcome = (
@@ -89,7 +89,7 @@ def intake(card: Card, card_file: str) -> Plan:
         )
         if kept == "keep":
             break
-    for number, step in enumerate(next_steps(answers, card_file), 1):
+    for number, step in enumerate(next_steps(answers, card_file, at), 1):
         yield from _through(Say(key=f"job.next.{number}", says=step), answers)
     return answers
 
@@ -148,9 +148,9 @@ def _in_words(answers: Mapping[str, str]) -> str:
     return "; ".join(f"{key.replace('_', ' ')}: {text or '-'}" for key, text in answers.items())
 
 
-def next_steps(answers: Mapping[str, str], card_file: str) -> list[str]:
+def next_steps(answers: Mapping[str, str], card_file: str, at: str = "") -> list[str]:
     """Return what to do now with a machine that came in so, one sentence each, in order."""
-    job = shlex.quote(answers["job"])
+    job = f"{shlex.quote(answers['job'])}{at}"
     if card_file.startswith(SIMULATED):
         session = f"tuner rehearse --machine {card_file.removeprefix(SIMULATED)}"
     else:
