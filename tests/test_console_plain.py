@@ -19,6 +19,7 @@ from typing import Any
 import pytest
 
 from tuner.console.plain import HandsOff, Plain
+from tuner.console.prompts import explanation
 from tuner.console.typed import Typed
 from tuner.errors import PortLost, Stopped, Unanswered
 from tuner.messages import Go, Line, OneOf, Question, Words
@@ -180,6 +181,30 @@ def test_answers_to_plain_questions_may_be_typed_ahead(bench: Bench) -> None:
     assert bench.serve(work) == 0
     assert answers == ["one", "two", "three"]
     assert bench.stops == 0
+
+
+@pytest.mark.parametrize("question", [TEXT, CONFIRM], ids=["text", "go"])
+def test_a_question_mark_is_answered_and_the_question_waits_on(
+    bench: Bench, question: Question
+) -> None:
+    answers: list[str] = []
+
+    def work() -> int:
+        answers.append(bench.plain.ask(question))
+        return 0
+
+    def typist() -> None:
+        bench.output.wait_for(question.line.plain())
+        bench.type(" ? \n?\n")
+        bench.output.wait_for("NOTE help | ", 2)
+        bench.type("go\n")
+
+    assert bench.serve(work, typist) == 0
+    assert answers == ["go"]
+    help_ = [one.partition(" | ")[2] for one in bench.output.lines if "NOTE help" in one]
+    says = " ".join(explanation(question.accepts, question.line).split())
+    assert " ".join(help_) == f"{says} {says}"
+    assert bench.output.lines.count(question.line.plain()) == 1
 
 
 def test_a_line_is_one_line_of_at_most_400_characters(bench: Bench) -> None:

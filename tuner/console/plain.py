@@ -8,6 +8,7 @@ answers it; ``stop`` counts always; ``END exit=N`` is the last line.
 from __future__ import annotations
 
 import os
+import textwrap
 import threading
 from collections.abc import Callable
 from typing import TextIO
@@ -20,6 +21,7 @@ from tuner.console.desk import (
     stop_failed,
     stop_on_signals,
 )
+from tuner.console.prompts import explanation
 from tuner.console.typed import Typed
 from tuner.messages import Go, Line, Question
 from tuner.text import clipped
@@ -27,6 +29,7 @@ from tuner.text import clipped
 __all__ = ["HandsOff", "Plain"]
 
 _LONGEST_LINE = 400  # characters; what plain mode promises
+_HELP_WIDTH = 300  # of the words alone, so that none are cut off
 
 
 class _Printer:
@@ -102,7 +105,8 @@ class Plain(_Printer):
     def ask(self, question: Question) -> str:
         """Print the question and return the next line; see ``Person.ask``.
 
-        Before the question of a move everything typed so far is discarded.
+        Before the question of a move everything typed so far is discarded. To ``?`` it says what
+        is asked, and waits on.
         """
         starts_a_move = isinstance(question.accepts, Go)
         self._typed.move_under_way = False
@@ -110,11 +114,16 @@ class Plain(_Printer):
             self._typed.discard()
         self._stopping.refuse_if_asked()
         self.tell(question.line)
-        answer = self._typed.next(lambda: self._stopping.asked, question.patience_s)
+        while (answer := self._next(question)).strip() == "?":
+            for says in textwrap.wrap(explanation(question.accepts, question.line), _HELP_WIDTH):
+                self.tell(Line("NOTE", "help", (), says))
         if starts_a_move:
             self._typed.a_move_starts()
         self._stopping.refuse_if_asked()
         return answer
+
+    def _next(self, question: Question) -> str:
+        return self._typed.next(lambda: self._stopping.asked, question.patience_s)
 
     def serve(self, work: Callable[[], int], stop: Callable[[], None]) -> int:
         """Run `work` in a worker thread, see ``Console.serve``; print END last."""
