@@ -508,7 +508,18 @@ def test_a_shift_without_a_card_says_so_before_it_asks(
     told = [line.key for line in person.told]
     assert told.index("why.card-first") < told.index("menu.no-card") < told.index("why.with-card")
     assert f"tuner card new --home {tmp_path / 'home'}" in person.said("why.card-first")
-    assert person.said("why.with-card").endswith("tuner offset 0.64 --card CARD --axis y")
+    assert "tuner offset 0.64 --card CARD --axis y --home" in person.said("why.with-card")
+
+
+def test_a_shift_along_an_axis_that_the_card_lacks_is_no_dead_end(home: Path) -> None:
+    card = home / "cards" / "a.toml"
+    text = card.read_text(encoding="utf-8")
+    before, _, rest = text.partition("[axes.y]")
+    card.write_text(before + rest[rest.index("[axes.z]") :], encoding="utf-8")
+    person = Answers({"why.what": "2", "why.heights": "1", "why.axis": "2", "why.shift": "0.64"})
+    assert Interview(person).run(lambda: why_is_it_wrong(home)) == []
+    assert f"tuner card new --from {card}" in person.said("why.no-such-axis")
+    assert "tuner offset 0.64 --card CARD --axis y" in person.said("why.with-card")
 
 
 def test_where_there_is_a_card_nothing_is_said_about_making_one(home: Path) -> None:

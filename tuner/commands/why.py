@@ -13,7 +13,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from tuner.commands.choosing import Arguments, choose_card, choose_tune, conversation, has_card
+from tuner.commands.choosing import (
+    MEASURE,
+    Arguments,
+    choose_card,
+    choose_tune,
+    conversation,
+    has_card,
+)
 from tuner.commands.home import home_option
 from tuner.errors import BenchFault
 from tuner.messages import Choose, Say, Text
@@ -200,7 +207,8 @@ def _sizes(home: Path) -> Part[Arguments]:
     if not (found.has_constant or found.has_ratio):
         return []
     if _is_the_axis(found, where):
-        return (yield from _lead(choose_tune(home, axis), "measure the axis itself now"))
+        measuring = choose_tune(home, axis, work=MEASURE)
+        return (yield from _lead(measuring, "measure the axis itself now"))
     return (yield from _lead(_written(home, axis, side, sizes), "split these sizes now"))
 
 
@@ -408,14 +416,21 @@ def _leaning(home: Path, axis: str) -> Part[Arguments]:
 
 def _offset(home: Path, size_mm: float, axis: str) -> Part[Arguments]:
     found = yield from choose_card(home)
-    card = "CARD" if found is None else str(found[0])
-    offset = ["offset", f"{size_mm:g}", "--card", card, "--axis", axis]
+    if found is not None and axis in found[1].axes:
+        return ["offset", f"{size_mm:g}", "--card", str(found[0]), "--axis", axis]
     if found is not None:
-        return offset
+        path, card = found
+        yield Say(
+            key="why.no-such-axis",
+            says=f"the card of {shown(card.name)} has no axis {axis}, it has "
+            f"{', '.join(card.axes)}. Its parts can be added: tuner card new --from "
+            f"{shlex.quote(str(path))}{home_option(home)}",
+        )
+    offset = ["offset", f"{size_mm:g}", "--card", "CARD", "--axis", axis]
     yield Say(
         key="why.with-card",
         says="with the file of the card for CARD, this goes on from here: "
-        f"tuner {shlex.join(offset)}",
+        f"tuner {shlex.join(offset)}{home_option(home)}",
     )
     return []
 
@@ -469,7 +484,8 @@ def delivery_reason(ratio: float, how: str) -> str:
         )
     return (
         f"{100 * ratio:.1f} % of what was asked, but through the nozzle: wheel and filament can "
-        "slip there, and then no number puts it right. Feed once more, free, and come back"
+        "slip there, and then no number puts it right. Feed once more with the filament free of "
+        "the nozzle, and come back; or let tuner tune CARD --port PORT --axis e tell slip from a wrong number"
     )
 
 
