@@ -485,7 +485,8 @@ def delivery_reason(ratio: float, how: str) -> str:
     return (
         f"{100 * ratio:.1f} % of what was asked, but through the nozzle: wheel and filament can "
         "slip there, and then no number puts it right. Feed once more with the filament free of "
-        "the nozzle, and come back; or let tuner tune CARD --port PORT --axis e tell slip from a wrong number"
+        "the nozzle, and come back; or let tuner tune CARD --port PORT --axis e tell slip from a "
+        "wrong number"
     )
 
 
