@@ -40,14 +40,15 @@ def on_the_screen(home: Path, answers: Sequence[str], monkeypatch: pytest.Monkey
         too_long.start()
         output = Vt100_Output(drawn, lambda: Size(30, 100), term="xterm")
         screen = Screen(keys, output)
-        shown = 0
+        shown: tuple[object, int] = (None, 0)
 
         def look(_app: object) -> None:
             nonlocal shown
             # A refused answer leaves its question open, and prints a line more.
             waits = screen._open is not None and not screen._buffer.text
-            now = drawn.getvalue().count("not taken") + id(screen._open)
-            if waits and now != shown and left:
+            now = (screen._open, drawn.getvalue().count("not taken"))
+            is_another = now[0] is not shown[0] or now[1] != shown[1]
+            if waits and is_another and left:
                 shown = now
                 keys.send_text(left.pop(0) + "\r")
 
