@@ -139,6 +139,7 @@ def test_what_nobody_typed_in_upsets_nothing() -> None:
         assert listed("To go back", *records) == []
     assert listed("What was found", quick)[0].startswith("X: its number seems to be wrong")
     checked = (quick, check(2, "confirmed", 1.0))
+    assert listed("What was found", *checked)[0] == "X: its number had to change."
     assert listed("To go back", *checked) == ["X: type back in what was found: 80 steps per mm"]
 
 

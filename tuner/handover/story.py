@@ -159,7 +159,7 @@ class Story:
             verdict = finding["verdict"]
             is_done = verdict == "change" and self._outcome == "confirmed"
             words = "its number had to change" if is_done else _VERDICTS[verdict]
-            if verdict == "change" and self.judged.quick:
+            if verdict == "change" and self.judged.quick and not is_done:
                 words = "its number seems to be wrong, as far as a quick check can tell"
             said.append(f"{self.letter}: {words}{_why(finding)}.")
         if self.changed is not None and self.changed is not self.judged:
